@@ -1,0 +1,1 @@
+"""What a G-code job says: bytes, words, moves, facts."""

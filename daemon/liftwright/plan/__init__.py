@@ -1,0 +1,1 @@
+"""Where the nozzle should go: travels, terrain, lifts, time."""

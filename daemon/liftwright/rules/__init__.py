@@ -1,0 +1,1 @@
+"""The operator's YAML: schema, loading, matching."""
