@@ -1,0 +1,213 @@
+"""The command line: arguments in, an exit code out; what is wanted goes to stdout, trouble in one sentence to stderr.
+
+Each command lives in a module of its own, imported only when it is asked for: the kernels' compiler and the models
+take longer to import than `liftwright history` takes to run.
+
+It refuses what it can't carry out as written (2), and passes on the exit code of every other refusal (errors.py).
+"""
+
+import argparse
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from datetime import date
+from importlib.metadata import version
+from typing import TypeAlias
+
+from liftwright.errors import LiftwrightError, RulesError
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+SETTINGS_FILE = "/etc/liftwright/settings.yaml"
+"""Where an installation keeps its settings unless told otherwise."""
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C: 128 + SIGINT, as shells have it."""
+
+BUG = LiftwrightError.exit_code
+
+EXIT_CODES = """\
+exit codes:
+  0   fine
+  2   usage: the command line can't be carried out as written
+  3   rules: the rules or the settings hold faults, all of them listed
+  4   job refused: not a job that can be rewritten with certainty, or the rules say to hold it
+  5   proof failed: the rewritten job broke a promise; nothing was written
+  6   delivery: a folder, a disk or a permission stands in the way
+  70  bug: please report it with the text shown
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Carry out one command and return its exit code; argparse itself leaves with 2 on a usage error."""
+    arguments = build_parser().parse_args(argv)
+    try:
+        code = _run(arguments)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our pipe (head, less) has seen enough. Python flushes stdout once more on its way out and would
+        # complain there, so give it somewhere to write.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    return code
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    try:
+        module = importlib.import_module(f"liftwright.command_{arguments.module}")
+        code: int = getattr(module, arguments.function)(arguments)
+    except RulesError as error:
+        print(f"{len(error.problems)} fault(s) in the rules or settings:\n{error}", file=sys.stderr)
+        return error.exit_code
+    except LiftwrightError as error:
+        if error.exit_code == BUG:
+            return _report_bug()
+        print(f"liftwright: {error}", file=sys.stderr)
+        return error.exit_code
+    except (BrokenPipeError, KeyboardInterrupt):
+        raise
+    except Exception:
+        return _report_bug()
+    return code
+
+
+def _report_bug() -> int:
+    traceback.print_exc()
+    print("liftwright: this is a bug of ours; please report it with the text above and the job", file=sys.stderr)
+    return BUG
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line; a test holds its help against the README."""
+    parser = argparse.ArgumentParser(
+        prog="liftwright",
+        description="Raises the travels of filament print jobs where they would strike what has been printed, and "
+        "proves that nothing else changed.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"liftwright {version('liftwright')}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_job_commands(commands)
+    _add_rules_commands(commands)
+    _add_share_commands(commands)
+    return parser
+
+
+def _add_job_commands(commands: Commands) -> None:
+    rewrite = _command(commands, "rewrite", "rewrite", "rewrite one job and prove it")
+    rewrite.description = (
+        "Rewrites one job by the rules, proves it, and writes OUT whole or not at all. A job that needs no change "
+        "comes out byte for byte as it went in."
+    )
+    rewrite.add_argument("job", metavar="JOB", help="the job to read; never written to")
+    rewrite.add_argument("--to", metavar="OUT", required=True, help="where the rewritten job goes")
+    rewrite.add_argument("--force", action="store_true", help="replace OUT if it exists")
+    _add_rules(rewrite)
+    _add_tags(rewrite)
+    rewrite.add_argument("--json", action="store_true", help="print the whole result as JSON")
+
+    prove = _command(commands, "rewrite", "prove", "check that only travels differ between two jobs")
+    prove.description = (
+        "Reads both jobs afresh and checks every promise: same beads, same retractions, same other lines, travels "
+        "within the limits of the printer that the rules name for ORIGINAL."
+    )
+    prove.add_argument("original", metavar="ORIGINAL", help="the job as it was")
+    prove.add_argument("rewritten", metavar="REWRITTEN", help="the job as it came out")
+    _add_rules(prove)
+    _add_tags(prove)
+    prove.add_argument("--json", action="store_true", help="print the proof as JSON")
+
+    explain = _command(commands, "explain", "explain", "say what would be done to a job, and why; writes nothing")
+    explain.description = (
+        "Shows the facts found in a job and where each came from, every rule tried and why it did not hold, and what "
+        "a rewrite would do. No file is written."
+    )
+    explain.add_argument("job", metavar="JOB", help="the job to read")
+    _add_rules(explain)
+    _add_tags(explain)
+    explain.add_argument("--json", action="store_true", help="print everything as JSON")
+
+
+def _add_rules_commands(commands: Commands) -> None:
+    check = _command(commands, "check", "check", "check the rules and list every fault")
+    check.description = "Reads a rules folder as the daemon would and lists every fault with file, line and key."
+    check.add_argument("rules", metavar="RULES", nargs="?", help="rules folder or file (default: the settings' folder)")
+    _add_settings(check)
+    check.add_argument("--schema", action="store_true", help="print the JSON Schema of the rules for your editor")
+
+
+def _add_share_commands(commands: Commands) -> None:
+    serve = _command(commands, "serve", "serve", "watch the share and rewrite what is dropped there")
+    serve.description = "Runs the daemon until it is told to stop (SIGTERM or Ctrl-C); SIGHUP reads the rules again."
+    _add_settings(serve)
+
+    status = _command(commands, "share", "status", "show how the daemon and the share are doing")
+    status.description = "Shows whether the daemon is alive, what waits, what is being worked on and what is held."
+    _add_settings(status)
+    status.add_argument("--json", action="store_true", help="print it as JSON")
+
+    history = _command(commands, "share", "history", "list what became of the jobs")
+    history.description = "Lists the recorded jobs, oldest first: a table on a terminal, JSON lines in a pipe."
+    _add_settings(history)
+    history.add_argument("--outcome", choices=("rewritten", "unchanged", "held"), help="only jobs that came out so")
+    history.add_argument("--rule", metavar="GLOB", help="only jobs whose rule has a name like this")
+    history.add_argument("--printer", metavar="GLOB", help="only jobs for printers of a name like this")
+    history.add_argument("--since", metavar="DATE", type=_date, help="only jobs from this day on (YYYY-MM-DD)")
+    history.add_argument("--until", metavar="DATE", type=_date, help="only jobs up to the end of this day")
+    history.add_argument("--verify", action="store_true", help="check that no record was changed or removed")
+
+    release = _command(commands, "share", "release", "let a held job go")
+    release.description = (
+        "Hands a held job on as it was uploaded, or puts it back into the inbox with --again. Look at its .why.txt "
+        "first: it says why the job was held."
+    )
+    release.add_argument("job", metavar="JOB", help="the job's id, or its name in held/")
+    _add_settings(release)
+    release.add_argument("--again", action="store_true", help="queue it again, to be rewritten by the rules of now")
+
+
+def _command(commands: Commands, module: str, name: str, summary: str) -> argparse.ArgumentParser:
+    """One subcommand, carried out by the function `name` of the module `command_<module>`."""
+    parser = commands.add_parser(name, help=summary)
+    parser.set_defaults(module=module, function=name)
+    return parser
+
+
+def _add_rules(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rules", metavar="DIR", help="rules folder or file (default: the settings' folder)")
+    _add_settings(parser)
+
+
+def _add_settings(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--settings", metavar="FILE", help=f"settings of the installation (default: {SETTINGS_FILE})")
+
+
+def _add_tags(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--tag",
+        metavar="KEY=VALUE",
+        dest="tags",
+        type=_tag,
+        action="append",
+        default=[],
+        help="a fact that outweighs all others, such as material=PETG; may be given again",
+    )
+
+
+def _tag(text: str) -> tuple[str, str]:
+    key, sign, value = (part.strip() for part in text.partition("="))
+    if not (key and sign and value):
+        raise argparse.ArgumentTypeError(f"{text!r}; wanted KEY=VALUE, such as material=PETG")
+    return key, value
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}; wanted a day such as 2026-03-31") from None
