@@ -1,0 +1,298 @@
+"""Commands that are no motion: modes, shifts, tools, labels, heaters; the ones that aren't known are walls.
+
+1. G92 shifts only the axes it names; bare G92 sets all four to zero. Rows hold bed coordinates (shifts undone).
+2. A command that isn't known to leave the nozzle where it is, is a wall: the position is unknown until X, Y and Z have
+   been seen in absolute positioning.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+from liftwright.job.columns import (
+    F_VALUE,
+    LABEL,
+    LIMIT,
+    MAX_UNKNOWN,
+    MODE,
+    S_ABSOLUTE,
+    S_E,
+    S_E_BOTH,
+    S_E_LAST,
+    S_FEED,
+    S_FW_LIFT,
+    S_HEATERS,
+    S_LABEL,
+    S_LINE,
+    S_M82_SEEN,
+    S_NOZZLE_TEMP,
+    S_OX,
+    S_SCALE,
+    S_TEMPLATE,
+    S_UNKNOWN,
+    S_VOLUME,
+    S_X,
+    WALL_OTHER,
+    WALL_UNKNOWN,
+    W_ODD,
+)
+from liftwright.job.rows import add_frame, add_row, wall
+from liftwright.job.words import (
+    BRACE,
+    BRACKET,
+    FNV_OFFSET,
+    FNV_PRIME,
+    SEMICOLON,
+    command_name,
+    is_line_end,
+    line_end,
+    read_number,
+    skip_blanks,
+    upper,
+)
+
+
+# Commands that leave the nozzle where it is (firmware documents): temperatures, fans, messages, reports, timers,
+# accelerations and tuning. M117, M118 and M486 A carry text and are told apart below.
+NEUTRAL_M = np.array(
+    [104, 105, 106, 107, 108, 109, 110, 111, 114, 115, 117, 118, 119, 140, 141, 155, 190, 191, 73, 75, 76, 77, 78, 150, 300,
+     302, 355, 400, 413, 503, 572, 593, 900, 220, 221, 201, 203, 204, 205, 207, 208, 209, 486], dtype=np.int64
+)  # fmt: skip
+LIMIT_M = np.array([201, 203, 204, 205, 220, 221], dtype=np.int64)
+PAUSE_M = np.array([0, 1, 2, 25, 30, 125, 226, 600, 601], dtype=np.int64)
+BED_BIT = 1 << 62
+ANY_NOZZLE_BIT = 1 << 61
+HOMING_G = np.array([28, 29, 30, 31, 32, 33, 34, 35, 38, 80, 81, 132], dtype=np.int64)
+
+
+def name_hash(name: str) -> np.uint64:
+    """The hash that `command_name` gives for this name (FNV-1a, 64 bits)."""
+    h = 14695981039346656037
+    for c in name.upper().encode():
+        h = ((h ^ c) * 1099511628211) & 0xFFFFFFFFFFFFFFFF
+    return np.uint64(h)
+
+
+H_VELOCITY_LIMIT = name_hash("SET_VELOCITY_LIMIT")
+H_OBJECT_DEFINE = name_hash("EXCLUDE_OBJECT_DEFINE")
+H_OBJECT_START = name_hash("EXCLUDE_OBJECT_START")
+H_OBJECT_END = name_hash("EXCLUDE_OBJECT_END")
+
+
+@njit(cache=True, nogil=True)
+def among(value: int, values: np.ndarray) -> bool:
+    for other in values:  # noqa: SIM110  (kernels know no generators)
+        if value == other:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
+    """Skip what is left of a command line that needs no reading: (its end, whether a second command stands there)."""
+    second = False
+    quoted = False
+    while True:
+        c = buf[i]
+        if is_line_end(c):
+            return i, second
+        if c == 34:
+            quoted = not quoted
+        if not quoted:
+            if c == SEMICOLON:
+                return line_end(buf, i), second
+            if c == BRACE:
+                si[S_TEMPLATE] = si[S_TEMPLATE] or si[S_LINE]
+            if (c == 71 or c == 77 or c == 103 or c == 109) and buf[i - 1] == 32 and 48 <= buf[i + 1] <= 57:
+                second = True
+        i += 1
+
+
+@njit(cache=True, nogil=True)
+def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> tuple[int, bool]:
+    """G92: (where its words end, whether an axis was shifted). Unnamed axes keep their value; bare sets all to zero."""
+    named = False
+    shifted = False
+    while True:
+        i = skip_blanks(buf, i)
+        c = upper(buf[i])
+        if is_line_end(c) or c < 65 or c > 90:
+            break
+        k = skip_blanks(buf, i + 1)
+        value, _, after = read_number(buf, k)
+        if after < 0:
+            if c == 88 or c == 89 or c == 90 or c == 69:
+                value, after = 0.0, k
+            else:
+                break
+        if c == 69:
+            sf[S_E] = value
+            named = True
+        elif 88 <= c <= 90:
+            slot = c - 88
+            shift = sf[S_X + slot] - value * sf[S_SCALE]
+            named = True
+            if shift != sf[S_OX + slot]:
+                sf[S_OX + slot] = np.rint(shift * 1e9) / 1e9
+                shifted = True
+        elif c == 71 or c == 77:
+            break
+        i = after
+    if not named:
+        sf[S_E] = 0.0
+        for slot in range(3):
+            shifted = shifted or sf[S_OX + slot] != sf[S_X + slot]
+            sf[S_OX + slot] = sf[S_X + slot]
+    if shifted:
+        add_frame(sf, si, frames)
+    return i, shifted
+
+
+@njit(cache=True, nogil=True)
+def words_of(buf: np.ndarray, i: int) -> tuple[float, float, float, float, float, int]:
+    """S, P, L, D and T of a command (NaN where missing), and the end of the words that could be read."""
+    s = p = l = d = t = np.nan  # noqa: E741
+    while True:
+        i = skip_blanks(buf, i)
+        c = upper(buf[i])
+        if c < 65 or c > 90:
+            break
+        k = skip_blanks(buf, i + 1)
+        value, _, after = read_number(buf, k)
+        if after < 0:
+            break
+        if c == 83:
+            s = value
+        elif c == 80:
+            p = value
+        elif c == 76:
+            l = value  # noqa: E741
+        elif c == 68:
+            d = value
+        elif c == 84:
+            t = value
+        i = after
+    return s, p, l, d, t, i
+
+
+@njit(cache=True, nogil=True)
+def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray) -> None:
+    if number == 90 or number == 91:
+        si[S_ABSOLUTE] = number == 90
+        si[S_E_LAST] = number == 90
+    elif number == 20 or number == 21:
+        # NISTIR 6556 §2.1.2.10: the position stays where it is, only its numbers change.
+        scale = 25.4 if number == 20 else 1.0
+        sf[S_E] *= sf[S_SCALE] / scale
+        sf[S_FEED] *= sf[S_SCALE] / scale
+        sf[S_SCALE] = scale
+    add_frame(sf, si, frames)
+
+
+@njit(cache=True, nogil=True)
+def m_command(
+    buf: np.ndarray, i: int, number: int, start: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
+    jc: np.ndarray, bc: np.ndarray,
+) -> int:  # fmt: skip
+    """One M command that is known; returns where reading goes on: a line end, or the next command of the line."""
+    if number == 82 or number == 83:
+        si[S_E_LAST] = si[S_E_BOTH] = number == 82
+        si[S_M82_SEEN] = 1
+        add_row(MODE, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
+        return i
+    if number == 117 or number == 118:
+        return line_end(buf, i)
+    if number == 486:
+        k = skip_blanks(buf, i)
+        if upper(buf[k]) == 65:
+            add_row(LABEL, 2, W_ODD, start, sf, si, fc, ic, jc, bc)
+            return line_end(buf, i)
+        s, _, _, _, _, _ = words_of(buf, i)
+        if not np.isnan(s):
+            si[S_LABEL] = int(s) if -1 <= s < 1e6 else -1
+            add_row(LABEL, 1, W_ODD, start, sf, si, fc, ic, jc, bc)
+        return line_end(buf, i)
+    s, p, _, d, t, _ = words_of(buf, i)
+    if number == 140 or number == 190:
+        if not np.isnan(s):
+            si[S_HEATERS] = si[S_HEATERS] | BED_BIT if s > 0 else si[S_HEATERS] & ~BED_BIT
+    elif number == 104 or number == 109:
+        nozzle_bit = 1 << (int(t) % 60) if t >= 0 else ANY_NOZZLE_BIT
+        if s > 0:
+            si[S_HEATERS] |= nozzle_bit
+            if sf[S_NOZZLE_TEMP] == 0.0:
+                sf[S_NOZZLE_TEMP] = s
+        elif s == 0:
+            # With a tool number it ends what stood without one; without, all nozzles: a job that switches off is whole.
+            si[S_HEATERS] &= ~(nozzle_bit | ANY_NOZZLE_BIT) if t >= 0 else BED_BIT
+    end, second = _tail(buf, i, si)
+    if second:
+        wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
+        return end
+    if number == 200:
+        sf[S_VOLUME] = math.pi * d * d / 4 if d > 0 else 0.0
+    elif number == 207:
+        k = i
+        while k < end:
+            if upper(buf[k]) == 90:
+                value, _, after = read_number(buf, skip_blanks(buf, k + 1))
+                if after >= 0 and value > 0.01:
+                    si[S_FW_LIFT] = 1
+            k += 1
+    elif among(number, LIMIT_M):
+        r = add_row(LIMIT, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
+        fc[F_VALUE, r] = number
+    return end
+
+
+@njit(cache=True, nogil=True)
+def _object_id(buf: np.ndarray, i: int, end: int) -> int:
+    """A label number for the NAME= of an object command; numbers of M486 are small, so these begin at a million."""
+    while i + 5 < end and not (
+        upper(buf[i]) == 78 and upper(buf[i + 1]) == 65 and upper(buf[i + 2]) == 77 and buf[i + 4] == 61
+    ):
+        i += 1
+    h = FNV_OFFSET
+    for k in range(min(i + 5, end), end):
+        if buf[k] == 32 or buf[k] == SEMICOLON:
+            break
+        h = (h ^ np.uint64(buf[k])) * FNV_PRIME
+    return 1_000_000 + np.int64(h & np.uint64(0x3FFFFFFF))
+
+
+@njit(cache=True, nogil=True)
+def unknown_command(
+    buf: np.ndarray, i: int, start: int, neutral: np.ndarray, unknown: np.ndarray, sf: np.ndarray, si: np.ndarray,
+    fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
+) -> int:  # fmt: skip
+    """A command known by name alone: object labels, velocity limits, the operator's neutral ones; else a wall."""
+    h, after = command_name(buf, i)
+    end = line_end(buf, after)
+    if h == H_VELOCITY_LIMIT:
+        add_row(LIMIT, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
+        return end
+    if h == H_OBJECT_DEFINE:
+        return end
+    if h == H_OBJECT_START or h == H_OBJECT_END:
+        si[S_LABEL] = _object_id(buf, after, end) if h == H_OBJECT_START else -1
+        add_row(LABEL, 3 if h == H_OBJECT_START else 4, W_ODD, start, sf, si, fc, ic, jc, bc)
+        return end
+    for k in range(len(neutral)):
+        if neutral[k] == h:
+            return end
+    if buf[i] == BRACE or buf[i] == BRACKET:
+        si[S_TEMPLATE] = si[S_TEMPLATE] or si[S_LINE]
+    found = False
+    for k in range(si[S_UNKNOWN]):
+        if np.uint64(unknown[0, k]) == h:
+            found = True
+            break
+    if not found and si[S_UNKNOWN] < MAX_UNKNOWN:
+        k = si[S_UNKNOWN]
+        unknown[0, k] = np.int64(h)
+        unknown[1, k] = i
+        unknown[2, k] = after
+        si[S_UNKNOWN] = k + 1
+    wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
+    return end
