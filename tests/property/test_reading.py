@@ -5,9 +5,12 @@ from decimal import Decimal
 from itertools import pairwise
 
 from hypothesis import given
+from hypothesis import strategies as st
 
 from property.jobs import WALLS, Spelling, Step, jobs, spell, spellings
+from reference.readers import read_product
 from reference.slow_reader import Dialect, Row, read
+from reference.twins import differences
 
 MOVES = {"BEAD", "WIPE", "TRAVEL", "RETRACT", "PRIME"}
 
@@ -61,3 +64,12 @@ def test_an_arc_turns_about_the_centre_that_was_spelled(job: list[Step], how: Sp
         assert arc is not None
         assert (arc.cx, arc.cy) == step.centre
         assert math.isclose(arc.sweep, -math.pi if step.clockwise else math.pi)
+
+
+@given(jobs(), spellings(), st.booleans(), st.integers(200, 5000))
+def test_the_kernel_reads_every_spelling_as_its_twin_does(
+    job: list[Step], how: Spelling, g90: bool, chunk: int
+) -> None:
+    """Whatever the dialect, the spelling and the size of the windows."""
+    text = spell(job, how)
+    assert differences(read(text, Dialect(g90)), read_product(text, g90, chunk)) == []

@@ -26,17 +26,19 @@ from reference.slow_words import Command, Line, read_lines
 ZERO = Decimal(0)
 INCH = Decimal("25.4")  # the international inch, exactly
 
-# Commands that move nothing and change no frame: temperature, fan, progress, message, query, beep, labels.
+# Commands that move nothing and change no frame: temperature, fan, progress, message, query, beep, tuning, labels.
+# M120/M121 are not among them (some firmwares push and pop the modal state), nor M420 (it bends the frame of Z).
 NEUTRAL_G = frozenset({"G4", "G17", "G21", "G90", "G91", "G94"})
 NEUTRAL_M = frozenset(
     f"M{number}"
     for number in (
-        *(73, 74, 82, 83, 104, 105, 106, 107, 108, 109, 110, 111, 112, 113, 114, 115, 116, 117, 118, 119, 120, 121),
-        *(140, 141, 150, 154, 155, 190, 191, 300, 302, 400, 420, 486, 900, 862),
+        *(73, 75, 76, 77, 78, 82, 83, 104, 105, 106, 107, 108, 109, 110, 111, 114, 115, 117, 118, 119, 140, 141, 150),
+        *(155, 190, 191, 200, 207, 208, 209, 300, 302, 355, 400, 413, 486, 503, 572, 593, 900),
     )
 )
 LIMITS = frozenset({"M201", "M203", "M204", "M205", "M220", "M221", "SET_VELOCITY_LIMIT"})
-LABELS = frozenset({"M486", "EXCLUDE_OBJECT_DEFINE", "EXCLUDE_OBJECT_START", "EXCLUDE_OBJECT_END"})
+LABELS = frozenset({"M486", "EXCLUDE_OBJECT_START", "EXCLUDE_OBJECT_END"})
+LAST_TOOL = 99  # a T number beyond it names a macro of the machine
 
 
 @dataclass(frozen=True)
@@ -103,16 +105,37 @@ def read_rows(lines: Iterable[Line], dialect: Dialect) -> Iterable[Row]:
             if line.skippable and (line.commands or line.odd):
                 yield wall(state)  # the line may or may not run
                 continue
-            for command in line.commands:
-                yield from obey(state, command, dialect)
-            if line.odd is not None:
-                yield from odd(state, line.odd, dialect)
-            elif len(line.commands) > 1 and not all(is_modal(command) for command in line.commands):
-                state.seen.clear()  # Marlin and Klipper obey the first command of a line alone, others all of them
+            yield from read_line(state, line, dialect)
+
+
+def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
+    """A wall swallows what stands behind it on its line.
+
+    Marlin and Klipper obey the first command of a line alone, other machines all of them: behind a line that moves
+    and holds two commands the position is uncertain.
+    """
+    for command in line.commands:
+        rows = list(obey(state, command, dialect))
+        yield from rows
+        if any(row.kind == "WALL" for row in rows):
+            return
+        if len(line.commands) > 1 and command is not line.commands[-1] and not goes_on(command):
+            yield wall(state)
+            return
+    if line.odd is not None and not (line.commands and is_modal(line.commands[-1])):
+        yield from odd(state, line.odd, dialect)
+    elif len(line.commands) > 1 and not all(is_modal(command) for command in line.commands):
+        state.seen.clear()
+
+
+def goes_on(command: Command) -> bool:
+    """Whether another command may follow on the line: motions and modes, as NISTIR 6556 allows."""
+    name = f"{command.letter}{command.number}"
+    return name in {"G0", "G1", "G2", "G3", "G17", "G20", "G21", "G90", "G91", "G92", "G94", "M82", "M83"}
 
 
 def is_modal(command: Command) -> bool:
-    return f"{command.letter}{command.number}" in NEUTRAL_G | NEUTRAL_M
+    return f"{command.letter}{command.number}" in NEUTRAL_G | NEUTRAL_M | LIMITS
 
 
 def odd(state: State, name: str, dialect: Dialect) -> Iterable[Row]:
@@ -120,7 +143,7 @@ def odd(state: State, name: str, dialect: Dialect) -> Iterable[Row]:
         yield state.row("LABEL")
     elif name in LIMITS:
         yield state.row("LIMIT")
-    elif not is_neutral(name, dialect):
+    elif name != "EXCLUDE_OBJECT_DEFINE" and not is_neutral(name, dialect):
         yield wall(state)
 
 
@@ -136,7 +159,10 @@ def wall(state: State) -> Row:
 def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
     name = "T" if command.number is None or command.letter == "T" else f"{command.letter}{command.number.normalize():f}"
     if name in ("G0", "G1", "G2", "G3"):
-        yield move(state, command, int(command.number), dialect)
+        if any(letter in "XYZEFIJR" and value is None for letter, value in command.words):
+            yield wall(state)  # `G1 X`: zero to Marlin, an error to Klipper
+        elif any(letter in "XYZEF" for letter, _ in command.words) or name in ("G2", "G3"):
+            yield from move(state, command, int(command.number), dialect)
     elif name == "T":
         yield from tool(state, command)
     elif name == "G4":
@@ -156,7 +182,7 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield state.row("LIMIT")
     elif name in LABELS:
         yield state.row("LABEL")
-    elif name.split(".")[0] not in NEUTRAL_G | NEUTRAL_M and not is_neutral(name, dialect):
+    elif name not in NEUTRAL_G | NEUTRAL_M and not is_neutral(name, dialect):
         yield wall(state)
 
 
@@ -179,11 +205,12 @@ def mode(state: State, command: Command, name: str, dialect: Dialect) -> Row:
 def tool(state: State, command: Command) -> Iterable[Row]:
     if command.number is None:
         return  # T alone reports the active tool
-    changed = int(command.number) != state.tool
-    state.tool = int(command.number)
-    if changed:
+    if command.number > LAST_TOOL:
+        yield wall(state)
+    elif int(command.number) != state.tool:
+        state.tool = int(command.number)
         state.seen.clear()
-    yield state.row("TOOL")
+        yield state.row("TOOL")
 
 
 def home(state: State, command: Command) -> Row:
@@ -205,7 +232,7 @@ def set_position(state: State, command: Command) -> Row:
     return state.row("SET")
 
 
-def move(state: State, command: Command, code: int, dialect: Dialect) -> Row:
+def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterable[Row]:
     before = dict(state.at)
     feed = command.last("F")
     if feed is not None:
@@ -225,19 +252,23 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Row:
     kind = kind_of(command, across, pushed)
     if state.volumetric:
         pushed /= Decimal(math.pi) * dialect.filament_mm**2 / 4
-    return state.row(kind, de=pushed, code=code, arc=arc)
+    if kind:
+        yield state.row(kind, de=pushed, code=code, arc=arc)
 
 
 def is_e_absolute(state: State, dialect: Dialect) -> bool:
     return state.absolute_e if dialect.g90_sets_extrusion else state.absolute_e and state.absolute
 
 
-def kind_of(command: Command, across: bool, pushed: Decimal) -> str:
+def kind_of(command: Command, across: bool, pushed: Decimal) -> str | None:
+    """None: no row; an E word that repeats itself is nothing."""
     if across:
         return "BEAD" if pushed > 0 else "WIPE" if pushed < 0 else "TRAVEL"
     if pushed:
         return "PRIME" if pushed > 0 else "RETRACT"
-    return "TRAVEL" if any(command.has(axis) for axis in "XYZE") else "FEED"
+    if any(command.has(axis) for axis in "XYZ"):
+        return "TRAVEL"
+    return "FEED" if command.has("F") else None
 
 
 def read_arc(state: State, command: Command, code: int, before: dict[str, Decimal]) -> Arc | None:
