@@ -1,7 +1,8 @@
-"""The names of the columns, kinds and state slots that the reading kernel and its users share; imports nothing of ours."""
+"""The names of the columns, kinds and state slots that reading kernels and their users share; imports nothing."""
 
 # Kinds of row.
-START, BEAD, WIPE, TRAVEL, FEED, RETRACT, PRIME, FW_RETRACT, FW_PRIME, SET, MODE, TOOL, DWELL, WALL, LABEL, LIMIT = range(16)
+START, BEAD, WIPE, TRAVEL, FEED, RETRACT, PRIME, FW_RETRACT, FW_PRIME = range(9)
+SET, MODE, TOOL, DWELL, WALL, LABEL, LIMIT = range(9, 16)
 
 # What a WALL row is (column `code`).
 WALL_UNKNOWN, WALL_HOMING, WALL_TOOL, WALL_PAUSE, WALL_BLOCK, WALL_OTHER = range(6)

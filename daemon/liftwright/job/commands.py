@@ -8,7 +8,6 @@
 import math
 
 import numpy as np
-from numba import njit
 
 from liftwright.job.columns import (
     F_VALUE,
@@ -33,9 +32,9 @@ from liftwright.job.columns import (
     S_UNKNOWN,
     S_VOLUME,
     S_X,
+    W_ODD,
     WALL_OTHER,
     WALL_UNKNOWN,
-    W_ODD,
 )
 from liftwright.job.rows import add_frame, add_row, wall
 from liftwright.job.words import (
@@ -51,13 +50,13 @@ from liftwright.job.words import (
     skip_blanks,
     upper,
 )
-
+from liftwright.kernels import kernel
 
 # Commands that leave the nozzle where it is (firmware documents): temperatures, fans, messages, reports, timers,
 # accelerations and tuning. M117, M118 and M486 A carry text and are told apart below.
 NEUTRAL_M = np.array(
-    [104, 105, 106, 107, 108, 109, 110, 111, 114, 115, 117, 118, 119, 140, 141, 155, 190, 191, 73, 75, 76, 77, 78, 150, 300,
-     302, 355, 400, 413, 503, 572, 593, 900, 220, 221, 201, 203, 204, 205, 207, 208, 209, 486], dtype=np.int64
+    [104, 105, 106, 107, 108, 109, 110, 111, 114, 115, 117, 118, 119, 140, 141, 155, 190, 191, 73, 75, 76, 77, 78, 150,
+     300, 302, 355, 400, 413, 503, 572, 593, 900, 220, 221, 201, 203, 204, 205, 207, 208, 209, 486], dtype=np.int64
 )  # fmt: skip
 LIMIT_M = np.array([201, 203, 204, 205, 220, 221], dtype=np.int64)
 PAUSE_M = np.array([0, 1, 2, 25, 30, 125, 226, 600, 601], dtype=np.int64)
@@ -80,7 +79,7 @@ H_OBJECT_START = name_hash("EXCLUDE_OBJECT_START")
 H_OBJECT_END = name_hash("EXCLUDE_OBJECT_END")
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def among(value: int, values: np.ndarray) -> bool:
     for other in values:  # noqa: SIM110  (kernels know no generators)
         if value == other:
@@ -88,7 +87,7 @@ def among(value: int, values: np.ndarray) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
     """Skip what is left of a command line that needs no reading: (its end, whether a second command stands there)."""
     second = False
@@ -109,7 +108,7 @@ def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
         i += 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> tuple[int, bool]:
     """G92: (where its words end, whether an axis was shifted). Unnamed axes keep their value; bare sets all to zero."""
     named = False
@@ -149,7 +148,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
     return i, shifted
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def words_of(buf: np.ndarray, i: int) -> tuple[float, float, float, float, float, int]:
     """S, P, L, D and T of a command (NaN where missing), and the end of the words that could be read."""
     s = p = l = d = t = np.nan  # noqa: E741
@@ -176,7 +175,7 @@ def words_of(buf: np.ndarray, i: int) -> tuple[float, float, float, float, float
     return s, p, l, d, t, i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray) -> None:
     if number == 90 or number == 91:
         si[S_ABSOLUTE] = number == 90
@@ -190,7 +189,7 @@ def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray)
     add_frame(sf, si, frames)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def m_command(
     buf: np.ndarray, i: int, number: int, start: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
     jc: np.ndarray, bc: np.ndarray,
@@ -213,7 +212,7 @@ def m_command(
             si[S_LABEL] = int(s) if -1 <= s < 1e6 else -1
             add_row(LABEL, 1, W_ODD, start, sf, si, fc, ic, jc, bc)
         return line_end(buf, i)
-    s, p, _, d, t, _ = words_of(buf, i)
+    s, _, _, d, t, _ = words_of(buf, i)
     if number == 140 or number == 190:
         if not np.isnan(s):
             si[S_HEATERS] = si[S_HEATERS] | BED_BIT if s > 0 else si[S_HEATERS] & ~BED_BIT
@@ -246,7 +245,7 @@ def m_command(
     return end
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _object_id(buf: np.ndarray, i: int, end: int) -> int:
     """A label number for the NAME= of an object command; numbers of M486 are small, so these begin at a million."""
     while i + 5 < end and not (
@@ -261,7 +260,7 @@ def _object_id(buf: np.ndarray, i: int, end: int) -> int:
     return 1_000_000 + np.int64(h & np.uint64(0x3FFFFFFF))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def unknown_command(
     buf: np.ndarray, i: int, start: int, neutral: np.ndarray, unknown: np.ndarray, sf: np.ndarray, si: np.ndarray,
     fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,

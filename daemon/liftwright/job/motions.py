@@ -9,7 +9,6 @@
 import math
 
 import numpy as np
-from numba import njit
 
 from liftwright.job.columns import (
     A_CX,
@@ -20,15 +19,15 @@ from liftwright.job.columns import (
     E_NO_NUMBER,
     E_TEMPLATE,
     E_TOO_LARGE,
-    FEED,
     F_DE,
+    FEED,
     J_ARC,
     PRIME,
     RETRACT,
     S_ABSOLUTE,
     S_AMBIGUOUS,
-    S_ARCS,
     S_ARC_FAULTS,
+    S_ARCS,
     S_BEADS,
     S_CHECKSUMS,
     S_DECIMALS,
@@ -51,7 +50,6 @@ from liftwright.job.columns import (
     S_Y,
     S_Z,
     TRAVEL,
-    WIPE,
     W_E,
     W_F,
     W_I,
@@ -64,12 +62,26 @@ from liftwright.job.columns import (
     W_X,
     W_Y,
     W_Z,
+    WIPE,
 )
 from liftwright.job.rows import add_row, fail
-from liftwright.job.words import BRACE, CR, LF, PAREN, PAREN_END, SEMICOLON, STAR, is_line_end, line_end, read_number, skip_blanks
+from liftwright.job.words import (
+    BRACE,
+    CR,
+    LF,
+    PAREN,
+    PAREN_END,
+    SEMICOLON,
+    STAR,
+    is_line_end,
+    line_end,
+    read_number,
+    skip_blanks,
+)
+from liftwright.kernels import inlined, kernel
 
 
-@njit(cache=True, nogil=True)
+@inlined
 def _axis_word(value: float, axis: int, slot: int, shift: int, sf: np.ndarray, si: np.ndarray) -> None:
     """Move the state's axis to where the word says, in bed coordinates."""
     value *= sf[S_SCALE]
@@ -81,7 +93,7 @@ def _axis_word(value: float, axis: int, slot: int, shift: int, sf: np.ndarray, s
         sf[slot] = np.rint((sf[slot] + value) * 1e9) / 1e9
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def arc_of(
     x0: float, y0: float, x1: float, y1: float, clockwise: bool, i: float, j: float, r: float, words: int
 ) -> tuple[float, float, float]:
@@ -114,17 +126,17 @@ def arc_of(
     return cx, cy, sweep
 
 
-@njit(cache=True, nogil=True)
+@inlined
 def read_motion(
     buf: np.ndarray, i: int, code: int, start: int, odd: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray,
     ic: np.ndarray, jc: np.ndarray, bc: np.ndarray, ac: np.ndarray,
 ) -> int:  # fmt: skip
     """Read the words of one G0 to G3 from `i` and append its row; returns where its words end."""
     words = odd
-    x0, y0, z0 = sf[S_X], sf[S_Y], sf[S_Z]
+    x0, y0 = sf[S_X], sf[S_Y]
     e_word = off_i = off_j = radius = 0.0
     while True:
-        c = buf[i]
+        c = buf[np.uint64(i)]
         if c == 32 or c == 9:
             i += 1
             continue
@@ -149,7 +161,7 @@ def read_motion(
             fail(si, E_TEMPLATE if c == BRACE or c == 91 else E_NO_NUMBER, i)
             break
         k = i + 1
-        while buf[k] == 32 or buf[k] == 9:
+        while buf[np.uint64(k)] == 32 or buf[np.uint64(k)] == 9:
             k += 1
         value, decimals, after = read_number(buf, k)
         if after < 0:

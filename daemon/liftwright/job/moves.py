@@ -16,9 +16,6 @@ from numpy.typing import NDArray
 from liftwright.errors import JobTooLarge, UnreadableJob
 from liftwright.job.columns import *  # noqa: F403  (the kinds and bits are part of this module's face)
 from liftwright.job.columns import (
-    A_CX,
-    A_CY,
-    A_SWEEP,
     B_CODE,
     B_KIND,
     B_KNOWN,
@@ -71,7 +68,7 @@ from liftwright.job.columns import (
 from liftwright.job.reading import read_lines
 from liftwright.job.rows import add_frame
 
-CHUNK = 1 << 20  # bytes read at a time: the tables of one window stay in the processor's cache
+CHUNK = 1 << 19  # bytes read at a time: the tables of one window stay in the processor's cache
 MAX_LINE = 1 << 20
 MAX_WINDOW = 64 << 20  # a stretch without a bead beyond this isn't a print
 
@@ -181,8 +178,9 @@ class MoveReader:
             self._begin_tables()
         else:
             fresh[: self._fill] = memoryview(old)[: self._fill]
-            for new, table in zip(tables, self._tables, strict=True):
-                new[:, : table.shape[1]] = table
+            for k, (new, table) in enumerate(zip(tables, self._tables, strict=True)):
+                used = int(self.state_int[(S_ROWS, S_ROWS, S_ROWS, S_ROWS, S_ARCS, S_FRAMES)[k]])
+                new[:, :used] = table[:, :used]
             self._bytes, self._tables = fresh, tables
         self._capacity = capacity
         self._buf = np.frombuffer(self._bytes, np.uint8)
@@ -256,7 +254,7 @@ class MoveReader:
 
     def _too_long(self, line: int) -> None:
         where = f"line {line}: " if line else ""
-        raise JobTooLarge("line_too_long", f"{where}a line of over {MAX_LINE >> 20} MiB; expected lines of G-code", line)
+        raise JobTooLarge("line_too_long", f"{where}a line of over 1 MiB; wanted lines of G-code", line)
 
     def _raise_unreadable(self) -> None:
         si = self.state_int
@@ -267,7 +265,8 @@ class MoveReader:
         if si[S_ERROR] == E_TEMPLATE:
             raise UnreadableJob("template", f"{place}: found {word!r}; a template was not filled in", line)
         wanted = {E_TOO_LARGE: "a number of at most 18 digits", E_FEED: "a feed above zero"}
-        raise UnreadableJob("number", f"{place}: found {word!r}; wanted {wanted.get(int(si[S_ERROR]), 'a number')}", line)
+        text = wanted.get(int(si[S_ERROR]), "a number")
+        raise UnreadableJob("number", f"{place}: found {word!r}; wanted {text}", line)
 
     def _keep_notes(self) -> None:
         for k in range(int(self.state_int[S_NOTES])):
@@ -288,7 +287,7 @@ class MoveReader:
         return end + 2 if pair else end + 1
 
     def _moves(self, rows: int) -> Moves:
-        fc, ic, jc, bc, ac, frames = (table[:, :rows] for table in self._tables)
+        fc, ic, jc, bc = (table[:, :rows] for table in self._tables[:4])
         return Moves(
             kind=bc[B_KIND], code=bc[B_CODE], known=bc[B_KNOWN], words=jc[J_WORDS], arc=jc[J_ARC], frame=jc[J_FRAME],
             label=jc[J_LABEL], tool=jc[J_TOOL], line=ic[I_LINE], start=ic[I_START], end=ic[I_END], x=fc[F_X], y=fc[F_Y],

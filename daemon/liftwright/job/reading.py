@@ -6,7 +6,6 @@ word that has no number, with the place.
 """
 
 import numpy as np
-from numba import njit
 
 from liftwright.job.columns import (
     DWELL,
@@ -71,16 +70,16 @@ from liftwright.job.words import (
     line_end,
     read_number,
     skip_blanks,
-    upper,
 )
+from liftwright.kernels import kernel
 
 LAST_TOOL = 99  # a T number beyond it names a macro of the machine, not a tool
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _g_command(
-    buf: np.ndarray, i: int, at: int, tenth: int, start: int, neutral: np.ndarray, unknown: np.ndarray, frames: np.ndarray,
-    sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
+    buf: np.ndarray, i: int, at: int, tenth: int, start: int, neutral: np.ndarray, unknown: np.ndarray,
+    frames: np.ndarray, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
 ) -> int:  # fmt: skip
     """One G command other than G0 to G3, its number times ten; `at` is where its name begins, `i` where it ends."""
     number = tenth // 10 if tenth % 10 == 0 else -1
@@ -125,7 +124,7 @@ def _g_command(
     return end
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tool(
     buf: np.ndarray, i: int, start: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray, jc: np.ndarray,
     bc: np.ndarray,
@@ -146,7 +145,7 @@ def _tool(
     return end
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _other_command(
     buf: np.ndarray, i: int, c: int, start: int, neutral: np.ndarray, unknown: np.ndarray, frames: np.ndarray,
     sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
@@ -177,7 +176,7 @@ def _other_command(
     return unknown_command(buf, i, start, neutral, unknown, sf, si, fc, ic, jc, bc)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _comment(buf: np.ndarray, i: int, keys: np.ndarray, notes: np.ndarray, si: np.ndarray) -> int:
     """Skip a comment that begins at `i`, noting it when its key is one of the wanted; returns the line's end."""
     if len(keys) > 0 and si[S_NOTES] < MAX_NOTES:
@@ -196,7 +195,7 @@ def _comment(buf: np.ndarray, i: int, keys: np.ndarray, notes: np.ndarray, si: n
     return line_end(buf, i)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_lines(
     buf: np.ndarray, begin: int, stop: int, keys: np.ndarray, neutral: np.ndarray, sf: np.ndarray, si: np.ndarray,
     fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray, ac: np.ndarray, frames: np.ndarray,
@@ -224,22 +223,21 @@ def read_lines(
             if 97 <= c <= 122:
                 c -= 32
             if c == 71:
+                code = -1
                 k = i + 1
                 d = buf[k]
                 after = buf[k + 1]
                 # G0 to G3 in one digit, the form nearly every line has, without reading a number.
                 if 48 <= d <= 51 and not (48 <= after <= 57) and after != 46:
+                    code = d - 48
+                    k += 1
+                else:
+                    value, _, k = read_number(buf, skip_blanks(buf, k))
+                    if k > 0 and (value == 0.0 or value == 1.0 or value == 2.0 or value == 3.0):
+                        code = int(value)
+                if code >= 0:
                     commands += 1
-                    i = read_motion(buf, k + 1, d - 48, start, odd, sf, si, fc, ic, jc, bc, ac)
-                    if si[S_ERROR] != 0:
-                        return
-                    odd = W_ODD
-                    continue
-                k = skip_blanks(buf, k)
-                value, _, after = read_number(buf, k)
-                if after > 0 and (value == 0.0 or value == 1.0 or value == 2.0 or value == 3.0):
-                    commands += 1
-                    i = read_motion(buf, after, int(value), start, odd, sf, si, fc, ic, jc, bc, ac)
+                    i = read_motion(buf, k, code, start, odd, sf, si, fc, ic, jc, bc, ac)
                     if si[S_ERROR] != 0:
                         return
                     odd = W_ODD

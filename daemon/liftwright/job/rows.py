@@ -1,7 +1,6 @@
 """Appending to the column tables: rows, frames, the first error; kernels only, called by the reading kernels."""
 
 import numpy as np
-from numba import njit
 
 from liftwright.job.columns import (
     B_CODE,
@@ -45,21 +44,22 @@ from liftwright.job.columns import (
     S_X,
     S_Y,
     S_Z,
+    W_ODD,
     WALL,
     WALL_PAUSE,
     WALL_UNKNOWN,
-    W_ODD,
 )
+from liftwright.kernels import inlined, kernel
 
 
-@njit(cache=True, nogil=True)
-def add_row(  # noqa: PLR0913
+@inlined
+def add_row(
     kind: int, code: int, words: int, start: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
     jc: np.ndarray, bc: np.ndarray,
 ) -> int:  # fmt: skip
     """Append a row with the state as it stands; the caller fills what else is special to it."""
-    r = si[S_ROWS]
-    si[S_ROWS] = r + 1
+    r = np.uint64(si[S_ROWS])
+    si[S_ROWS] += 1
     fc[F_X, r] = sf[S_X]
     fc[F_Y, r] = sf[S_Y]
     fc[F_Z, r] = sf[S_Z]
@@ -77,10 +77,10 @@ def add_row(  # noqa: PLR0913
     bc[B_KIND, r] = kind
     bc[B_CODE, r] = code
     bc[B_KNOWN, r] = si[S_KNOWN] == 7
-    return r
+    return si[S_ROWS] - 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_frame(sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> None:
     """A new frame after a change of shift, units or positioning mode."""
     k = si[S_FRAMES]
@@ -92,7 +92,7 @@ def add_frame(sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> None:
     si[S_FRAMES] = k + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fail(si: np.ndarray, error: int, at: int) -> None:
     if si[S_ERROR] == 0:
         si[S_ERROR] = error
@@ -100,7 +100,7 @@ def fail(si: np.ndarray, error: int, at: int) -> None:
         si[S_ERROR_AT] = at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def wall(
     code: int, start: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
     jc: np.ndarray, bc: np.ndarray,

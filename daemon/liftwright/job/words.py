@@ -11,74 +11,96 @@ Kernels only, on plain arrays of bytes; they refuse nothing, they report where n
 """
 
 import numpy as np
-from numba import njit
+
+from liftwright.kernels import inlined, kernel
 
 LF, CR, BLANK, TAB = 10, 13, 32, 9
 SEMICOLON, PAREN, PAREN_END, STAR, BRACKET, BRACE = 59, 40, 41, 42, 91, 123
 
-# 10**k is an exact double up to k = 22, so mantissa / 10**k is correctly rounded for mantissas below 2**53.
-TENS = 10.0 ** np.arange(19)
 MAX_DIGITS = 18
 FNV_OFFSET = np.uint64(14695981039346656037)
 FNV_PRIME = np.uint64(1099511628211)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def is_line_end(c: int) -> bool:
     return c == LF or c == CR
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def upper(c: int) -> int:
     """The letter in upper case; other bytes as they are."""
     return c - 32 if 97 <= c <= 122 else c
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _read_long_number(buf: np.ndarray, i: int) -> tuple[float, int, int]:
+    """`read_number` for more than 18 digits: leading zeros don't count, the surplus behind the point is dropped."""
+    negative = buf[i] == 45
+    if negative or buf[i] == 43:
+        i += 1
+    mantissa, digits, decimals, scale, behind = 0, 0, 0, 1.0, False
+    while 48 <= buf[i] <= 57 or (buf[i] == 46 and not behind):
+        if buf[i] == 46:
+            behind = True
+        elif digits < MAX_DIGITS:
+            mantissa = mantissa * 10 + (buf[i] - 48)
+            if mantissa > 0:
+                digits += 1
+            if behind:
+                decimals += 1
+                scale *= 10.0
+        elif not behind:
+            return 0.0, 0, -2
+        i += 1
+    value = mantissa / scale
+    return (-value if negative else value), decimals, i
+
+
+@inlined
 def read_number(buf: np.ndarray, i: int) -> tuple[float, int, int]:
     """The number at `buf[i]`: (value, digits after the point, index behind it).
 
     The index is -1 where no number stands, -2 where its whole part has more than 18 digits. Digits after the
     point beyond the eighteenth in all are dropped: no motor resolves them.
     """
-    negative = False
-    c = buf[i]
+    sign = i
+    c = buf[np.uint64(i)]
     if c == 45 or c == 43:
-        negative = c == 45
         i += 1
-        c = buf[i]
+        c = buf[np.uint64(i)]
+    begin = i
     mantissa = 0
-    digits = 0
-    seen = 0
     while 48 <= c <= 57:
         mantissa = mantissa * 10 + (c - 48)
-        seen += 1
-        if mantissa > 0:
-            digits += 1
-        if digits > MAX_DIGITS:
-            return 0.0, 0, -2
         i += 1
-        c = buf[i]
+        c = buf[np.uint64(i)]
+    digits = i - begin
     decimals = 0
+    # 10**k is an exact double up to k = 22, so the quotient is correctly rounded for mantissas below 2**53.
+    scale = 1.0
     if c == 46:
         i += 1
-        c = buf[i]
+        begin = i
+        c = buf[np.uint64(i)]
         while 48 <= c <= 57:
-            seen += 1
-            if digits < MAX_DIGITS and decimals < MAX_DIGITS:
-                mantissa = mantissa * 10 + (c - 48)
-                decimals += 1
-                if mantissa > 0:
-                    digits += 1
+            mantissa = mantissa * 10 + (c - 48)
+            scale *= 10.0
             i += 1
-            c = buf[i]
-    if seen == 0:
-        return 0.0, 0, -1
-    value = float(mantissa) if decimals == 0 else mantissa / TENS[decimals]
-    return (-value if negative else value), decimals, i
+            c = buf[np.uint64(i)]
+        decimals = i - begin
+        digits += decimals
+    value = mantissa / scale
+    if buf[sign] == 45:
+        value = -value
+    if digits > MAX_DIGITS:
+        value, decimals, i = _read_long_number(buf, sign)
+    elif digits == 0:
+        i = -1
+    return value, decimals, i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def line_end(buf: np.ndarray, i: int) -> int:
     """Index of the line end at or after `i`; the caller guarantees that there is one."""
     while buf[i] != LF and buf[i] != CR:
@@ -86,14 +108,14 @@ def line_end(buf: np.ndarray, i: int) -> int:
     return i
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def skip_blanks(buf: np.ndarray, i: int) -> int:
     while buf[i] == BLANK or buf[i] == TAB:
         i += 1
     return i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def command_name(buf: np.ndarray, i: int) -> tuple[np.uint64, int]:
     """Hash of the command name at `i`, upper case, up to a blank, comment or line end; and where it ends.
 
@@ -115,7 +137,7 @@ def command_name(buf: np.ndarray, i: int) -> tuple[np.uint64, int]:
     return h, i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def comment_key(buf: np.ndarray, i: int) -> tuple[np.uint64, int, int]:
     """The key of a `key = value` or `key: value` comment whose text begins at `i`.
 

@@ -1,0 +1,28 @@
+"""The two decorators of all kernels, and how to index without a sign check.
+
+`kernel`: compiled once, kept on disk, runs without Python's lock, and counts no references to its arrays: with the
+counting, handing arrays from one kernel to the next cost more than reading a line (190 ns against 45 ns a line). A
+kernel therefore allocates no arrays: it fills those it is given. `inlined`: the same, merged into its caller.
+
+numba lets an index be negative and checks every one; an index that can't be is cast with `np.uint64` in the loops that
+run for every byte.
+"""
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from numba import njit
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def kernel(function: F) -> F:
+    """Compile `function`; plain arrays and numbers in, nothing allocated inside."""
+    compiled: F = njit(cache=True, nogil=True, _nrt=False)(function)
+    return compiled
+
+
+def inlined(function: F) -> F:
+    """A small kernel whose body is merged into the kernel that calls it."""
+    compiled: F = njit(cache=True, nogil=True, _nrt=False, inline="always")(function)
+    return compiled
