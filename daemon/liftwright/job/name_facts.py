@@ -91,7 +91,7 @@ def _facts(pattern: NamePattern, name: str, origin: str) -> list[Fact]:
 def _fields(pattern: NamePattern, name: str) -> list[str]:
     """The texts of the fields, or nothing unless there is exactly one way to read the name.
 
-    Every way to place the separators lies between the leftmost and the rightmost one: where they agree there is one way.
+    Every way to place the separators lies between the leftmost and the rightmost one: if they agree, there is one way.
     """
     first, *between, last = (_ascii_lower(literal) for literal in pattern.literals)
     lowered = _ascii_lower(name)

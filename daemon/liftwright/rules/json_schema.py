@@ -52,8 +52,7 @@ def wanted(node: Node) -> str:
     """What a value must be, in words with its range: `a number from 0 to 1`."""
     kind, bounds = type_words(node), range_words(node)
     article = "" if kind.startswith(("one of", "true")) else "a "
-    comma = "" if bounds.startswith(("from", "above", "at")) else ","
-    return f"{article}{kind}{comma} {bounds}" if bounds else article + kind
+    return f"{article}{kind} {bounds}" if bounds and "number" in kind else article + kind
 
 
 def type_words(node: Node) -> str:

@@ -36,7 +36,7 @@ Fallback = Literal["unchanged", "held"]
 
 
 class Curl(Entry):
-    """Allowance for edges of overhangs that curl upward: an allowance, not a prediction. Nobody has published a curve."""
+    """Allowance for overhangs whose edges curl upward: no prediction, since nobody has published a curve."""
 
     onset: float = Field(default=0.4, ge=0, lt=1, description="unsupported share of a bead's width where curl begins")
     gain: float = Field(
@@ -203,9 +203,9 @@ class Rule(Entry):
 class RulesFile(Entry):
     """One file of the rules folder. All files together are one rule set: each name once, each `when_...` key once."""
 
-    printers: tuple[Printer, ...] = Field(default=(), max_length=200, description="what each machine can do")
-    materials: tuple[Material, ...] = Field(default=(), max_length=200, description="how each material behaves")
-    rules: tuple[Rule, ...] = Field(default=(), max_length=1000, description="what is done; the first match wins")
+    printers: tuple[Printer, ...] = Field(default=(), description="what each machine can do")
+    materials: tuple[Material, ...] = Field(default=(), description="how each material behaves")
+    rules: tuple[Rule, ...] = Field(default=(), description="what is done; the first match wins")
     when_unmatched: Fallback | None = Field(
         default=None,
         description="no printer or no rule fits the job: hand it on unchanged, or hold it",
@@ -216,6 +216,8 @@ class RulesFile(Entry):
     )
 
 
+MOST_ENTRIES = {"printers": 200, "materials": 200, "rules": 1000}
+"""Entries of each list in all files together; they bound the work of loading and matching."""
 REQUIRED_ONCE = ("when_unmatched", "when_refused")
 """Keys of `RulesFile` that must stand in exactly one of the files, which a model of one file can't say."""
 
