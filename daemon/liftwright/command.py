@@ -192,18 +192,10 @@ def _add_tags(parser: argparse.ArgumentParser) -> None:
         "--tag",
         metavar="KEY=VALUE",
         dest="tags",
-        type=_tag,
         action="append",
         default=[],
         help="a fact that outweighs all others, such as material=PETG; may be given again",
     )
-
-
-def _tag(text: str) -> tuple[str, str]:
-    key, sign, value = (part.strip() for part in text.partition("="))
-    if not (key and sign and value):
-        raise argparse.ArgumentTypeError(f"{text!r}; wanted KEY=VALUE, such as material=PETG")
-    return key, value
 
 
 def _date(text: str) -> date:
