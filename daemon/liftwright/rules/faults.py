@@ -26,7 +26,7 @@ def problems_of(error: ValidationError, sheet: Sheet) -> list[Problem]:
             path = (*path, "by")
         elif kind == "fault" and ctx["key"]:
             path = (*path, ctx["key"])
-        if value_at(path, sheet.value) is BROKEN or _is_below_broken(path, sheet.value):
+        if _follows_from_another(kind, path, sheet.value):
             continue
         problems.append(_problem(kind, path, ctx, sheet))
         if len(problems) == MAX_FAULTS:
@@ -87,9 +87,9 @@ def _unknown_key(path: Path) -> tuple[str, str]:
 def _hint(kind: str, value: Value, node: Node, ctx: Mapping[str, Any]) -> str:
     """What helps beyond the kind of value that is wanted."""
     if kind in ("string_too_short", "string_too_long", "string_pattern_mismatch"):
-        return f", {range_words(node)}, no blanks around it"
+        return f", {range_words(node)}{', no blanks around it' if 'pattern' in node else ''}"
     if kind in ("too_long", "too_short"):
-        return f", {ctx.get('min_length', 0)} to {ctx['max_length']} entries" if "max_length" in ctx else ", not empty"
+        return f", at most {ctx['max_length']} entries" if kind == "too_long" else ", not empty"
     if kind == "literal_error" and isinstance(value, str):
         near = nearest(value, type_words(node).removeprefix("one of ").split(", "))
         return f"; perhaps {near}" if near else ""
@@ -113,5 +113,7 @@ def _path(loc: Sequence[str | int], value: Value) -> Path:
     return path
 
 
-def _is_below_broken(path: Path, value: Value) -> bool:
-    return any(value_at(path[:end], value) is BROKEN for end in range(len(path)))
+def _follows_from_another(kind: str, path: Path, value: Value) -> bool:
+    """Whether the fault lies at or below a value that was refused on reading, or counts refused entries of a list."""
+    counts_refused = kind == "too_short" and bool(value_at(path, value))
+    return counts_refused or any(value_at(path[:end], value) is BROKEN for end in range(len(path) + 1))

@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 
 _INTEGER = re.compile(r"[-+]?(0|[1-9][0-9]*)")
-_DECIMAL = re.compile(r"[-+]?(0|[1-9][0-9]*)\.[0-9]*|-?\.[0-9]+")
+_DECIMAL = re.compile(r"[-+]?(0|[1-9][0-9]*)\.[0-9]*|\.[0-9]+")
 _TRUE, _FALSE, _EMPTY = ({"true", "True", "TRUE"}, {"false", "False", "FALSE"}, {"", "~", "null", "Null", "NULL"})
 MAX_DIGITS = 20
 MAX_WORD = 200  # longer is a text in any case, and some patterns take time by its square
@@ -30,7 +30,7 @@ _TRAPS = (
         f"all digits written out (1000, 0.001), or {_QUOTES}",
     ),
     (r"(?i)[-+]?\.?(inf|infinity)|\.?nan", "no finite number", f"a number, or {_QUOTES}"),
-    (r"[-+]?0[0-9]+\.[0-9]*|\+\.[0-9]+", "a number in a form that YAML readers disagree about", "one such as 0.5"),
+    (r"[-+]?0[0-9]+\.[0-9]*|[-+]\.[0-9]+", "a number in a form that YAML readers disagree about", "one such as 0.5"),
     (r"[-+]?[0-9]+,[0-9]+", "a number with a comma, a text for YAML", f"a point (1.5), or {_QUOTES}"),
     (r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt ].*)?", "a date for some YAML readers", _QUOTES),
     (r"=|<<", "a word with a special meaning in YAML", _QUOTES),
