@@ -72,7 +72,8 @@ def strikes(verdict: Verdict, row: Row) -> list[dict[str, object]]:
     for gap in np.flatnonzero(row.struck)[np.argsort(-row.depth[row.struck], kind="stable")]:
         first, last = ways.ends[ways.at[gap]], ways.ends[ways.at[gap + 1] - 1]
         out.append({"way": row.name, "gap": int(gap), "line": int(row.line[gap]),
-                    "length": round(float(length[gap]), 3), "at": round(float(row.where[gap]), 3), "overlap": round(float(row.depth[gap]), 3),
+                    "length": round(float(length[gap]), 3), "at": round(float(row.where[gap]), 3),
+                    "overlap": round(float(row.depth[gap]), 3),
                     "peak": round(float(verdict.peak[gap]), 3), "from": first[:3].round(3).tolist(),
                     "to": last[3:].round(3).tolist()})
     return out

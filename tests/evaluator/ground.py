@@ -4,9 +4,11 @@ Per cell: the top of what is printed, the curl allowance on it, the same two for
 the path that printed the top. A cell belongs to a bead when its centre lies within the bead's
 footprint: half a width around the bead's line, round at both ends.
 
-The overhang share is measured at stations of at most one cell along the bead, in a row of samples of
-half a cell across it. A sample is supported when the layer before, in its cell, stands no more than
-1.5 layer heights below the bead's top. Definitions and their numbers: numbers.py and the README.
+The overhang share is measured at stations of at most one cell along the bead, in a row of samples across
+it. A sample is supported when a bead that reaches under it ends between half and one and a half layer
+heights below the top of the bead in question. `support_on_cells` asks the cells instead of the beads, in
+samples of half a cell: coarser, and its answer depends on where the grid lies; it serves to see how much
+a verdict hangs on that. Numbers: numbers.py.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import math
 import numpy as np
 from numba import njit
 
+from .neighbours import MOST_UNDER, Neighbours, candidates, enter, supported
 from .numbers import FREE_SHARE, TAPER_WIDTHS, Numbers
 
 MARGIN_MM = 3.0
@@ -24,6 +27,7 @@ STALE_MM = 20.0  # so much bead below the ground in a row proves that the bed wa
 LEAST_LAYER, MOST_LAYER = 0.04, 1.2  # mm; other steps of bead height are no layers
 CHUNK_RISE = 0.25  # a path that climbs is taken in pieces of at most this share of a layer
 CHUNK_STATIONS = 200_000
+ACROSS_MM = 0.0125  # samples across a bead
 
 
 class Ground:
@@ -43,6 +47,7 @@ class Ground:
         self.top_before = np.zeros((ny, nx), np.float32)
         self.curl_before = np.zeros((ny, nx), np.float32)
         self.owner = np.full((ny, nx), -1, np.int32)
+        self.neighbours = Neighbours(self.origin, (ny * self.step, nx * self.step))
         self.share = np.zeros(len(ends))  # mean overhang share of each bead
         self.restarts = np.zeros(1, np.int64)
         self.below = np.zeros(1)  # mm of bead below the ground in a row, up to now
@@ -51,8 +56,12 @@ class Ground:
         """Add beads first..last-1 (whole paths, in order)."""
         n = self.numbers
         curls = np.array([n.onset, n.gain, n.cap_mm, n.decay, FREE_SHARE, TAPER_WIDTHS])
+        near = self.neighbours
+        if not n.support_on_cells:
+            near.reserve(self.ends, first, last)
         _print(first, last, self.ends, self.width, self.height, self.path, self.origin, self.step, self.top, self.curl,
-               self.top_before, self.curl_before, self.owner, self.share, curls, self.below, self.restarts)
+               self.top_before, self.curl_before, self.owner, self.share, curls, self.below, self.restarts,
+               n.support_on_cells, near.head, near.bead, near.after, near.used)
 
 
 def layer_heights(ends: np.ndarray) -> np.ndarray:
@@ -149,7 +158,7 @@ def _stations(length, step):
 
 @njit(cache=True)
 def _print(first, last, ends, width, height, path, origin, step, top, curl, top_before, curl_before, owner, share,
-           curls, below, restarts):
+           curls, below, restarts, on_cells, head, listed, after, used):
     begin = first
     held = False  # whether the station before this chunk, on the same path, was supported
     while begin < last:
@@ -162,20 +171,24 @@ def _print(first, last, ends, width, height, path, origin, step, top, curl, top_
             stop += 1
         same = begin > first and path[begin - 1] == path[begin]
         held = _print_chunk(begin, stop, count, held and same, ends, width, height, path, origin, step, top, curl,
-                            top_before, curl_before, owner, share, curls, below, restarts)
+                            top_before, curl_before, owner, share, curls, below, restarts, on_cells, head, listed,
+                            after)
+        if not on_cells:
+            for b in range(begin, stop):
+                enter(b, ends, origin, head, listed, after, used)
         begin = stop
 
 
 @njit(cache=True)
 def _print_chunk(begin, stop, count, held, ends, width, height, path, origin, step, top, curl, top_before, curl_before,
-                 owner, share, curls, below, restarts):
+                 owner, share, curls, below, restarts, on_cells, head, listed, after):
     u = np.empty(count)
     c = np.empty(count)
     run = np.empty(count)  # XY length of each station
     k = 0
     for b in range(begin, stop):
         k = _measure(b, k, ends, width, height, origin, step, top, curl, top_before, curl_before, u, c, run, share,
-                     curls, below, restarts)
+                     curls, below, restarts, on_cells, head, listed, after)
     w = width[begin]
     _free_bridges(u, c, run, w, held, curls)
     k = 0
@@ -194,7 +207,7 @@ def _layer_before(iy, ix, z, h, top, curl, top_before, curl_before):
 
 @njit(cache=True)
 def _measure(b, k, ends, width, height, origin, step, top, curl, top_before, curl_before, u, c, run, share, curls,
-             below, restarts):
+             below, restarts, on_cells, head, listed, after):
     """Overhang share and curl allowance of every station of bead b; returns the next station's index."""
     onset, gain, cap, decay = curls[0], curls[1], curls[2], curls[3]
     ax, ay, az, bx, by, bz = ends[b]
@@ -202,24 +215,30 @@ def _measure(b, k, ends, width, height, origin, step, top, curl, top_before, cur
     n = _stations(length, step)
     w, h = width[b], height[b]
     ux, uy = ((bx - ax) / length, (by - ay) / length) if length > 0 else (1.0, 0.0)
-    across = max(2, math.ceil(w / (0.5 * step)))
+    across = max(2, math.ceil(w / (0.5 * step if on_cells else ACROSS_MM)))
+    under_it = np.empty(MOST_UNDER, np.int64)
     total = 0.0
     for i in range(n):
         f = (i + 0.5) / n
         px, py, z = ax + f * (bx - ax), ay + f * (by - ay), az + f * (bz - az)
+        found = 0 if on_cells else candidates(px, py, z, h, 0.5 * w, ends, width, origin, head, listed, after, under_it)
         free = 0
         deepest = 0.0
         highest = 0.0
         for j in range(across):
             d = ((j + 0.5) / across - 0.5) * w
-            ix = int((px - uy * d - origin[0]) / step)
-            iy = int((py + ux * d - origin[1]) / step)
+            qx, qy = px - uy * d, py + ux * d
+            ix = int((qx - origin[0]) / step)
+            iy = int((qy - origin[1]) / step)
             if top[iy, ix] > highest:
                 highest = top[iy, ix]
             under, allowance = _layer_before(iy, ix, z, h, top, curl, top_before, curl_before)
-            if under >= z - 1.5 * h - Z_NOISE:
+            rests = under >= z - 1.5 * h - Z_NOISE
+            if rests:
                 deepest = max(deepest, allowance)
-            else:
+            if not on_cells and z > 1.5 * h + Z_NOISE:
+                rests = supported(qx, qy, found, ends, width, under_it)
+            if not rests:
                 free += 1
         if highest > z + 1.5 * h:
             below[0] += length / n
@@ -230,6 +249,7 @@ def _measure(b, k, ends, width, height, origin, step, top, curl, top_before, cur
                 curl_before[:] = 0.0
                 below[0] = 0.0
                 restarts[0] += 1
+                head[:] = -1
                 free, deepest = (0 if z <= 1.5 * h + Z_NOISE else across), 0.0
         else:
             below[0] = 0.0
@@ -250,9 +270,10 @@ def _measure(b, k, ends, width, height, origin, step, top, curl, top_before, cur
 
 @njit(cache=True)
 def _beside(px, py, z, h, w, origin, step, top, curl, top_before, curl_before):
-    """The greatest allowance of the layer before within one bead width of the station."""
+    """The greatest allowance of the layer before within 1.5 bead widths of the station: as far as the edge
+    of a bead from which the last one stands off by two."""
     found = 0.0
-    r = int(w / step)
+    r = int(1.5 * w / step)
     cx, cy = int((px - origin[0]) / step), int((py - origin[1]) / step)
     for iy in range(cy - r, cy + r + 1):
         for ix in range(cx - r, cx + r + 1):

@@ -27,6 +27,7 @@ class Numbers:
     filament_mm: float = 1.75
     g90_sets_extrusion: bool = False
     shift_mm: float = 0.0
+    support_on_cells: bool = False
 
     def sentence(self) -> str:
         """All of it on one line, for the foot of a table."""
