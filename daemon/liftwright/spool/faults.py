@@ -1,0 +1,56 @@
+"""Faults on purpose, for tests only: inert unless LIFTWRIGHT_TEST_FAULT is set when the process starts.
+
+`LIFTWRIGHT_TEST_FAULT=die:STEP:N` ends the process with SIGKILL the N-th time it comes to STEP (1 = first);
+`LIFTWRIGHT_TEST_FAULT=ENOSPC:STEP:N` raises that OSError there the first N times. STEP `*` stands for every step.
+Each step of the passage of a job calls `reach` with its name; `STEPS` names them all, so that a test can go through
+the list and none is forgotten.
+"""
+
+import errno
+import os
+import signal
+
+STEPS = (
+    "claim.journal",
+    "claim.rename",
+    "claim.side",
+    "claim.sync",
+    "work.open",
+    "work.write",
+    "work.sync",
+    "prove.journal",
+    "publish.folder",
+    "publish.rename",
+    "publish.why",
+    "publish.sync",
+    "published.journal",
+    "close.original",
+    "close.record",
+    "close.ledger",
+    "close.journal",
+    "compact.write",
+    "compact.rename",
+    "recover.entry",
+)
+
+_plan = os.environ.get("LIFTWRIGHT_TEST_FAULT", "").split(":")
+_kind, _step, _count = _plan if len(_plan) == 3 else ("", "", "0")
+_left = int(_count)
+
+
+def reach(step: str) -> None:
+    """Say that STEP is about to be done; does nothing unless a test planned a fault there."""
+    if not _kind or _step not in (step, "*"):
+        return
+    _carry_out(step)
+
+
+def _carry_out(step: str) -> None:
+    global _left
+    if _left <= 0:
+        return
+    _left -= 1
+    if _kind != "die":
+        raise OSError(getattr(errno, _kind), f"{os.strerror(getattr(errno, _kind))} (planned by a test)", step)
+    if _left == 0:
+        os.kill(os.getpid(), signal.SIGKILL)

@@ -1,0 +1,58 @@
+"""The worker process: the real core behind `workloop`, on a channel inherited from the daemon.
+
+`python -m liftwright.worker --channel FD`. It dies with the daemon, and compiles every kernel before it says ready.
+"""
+
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from liftwright.job.facts import Fact
+from liftwright.job.name_facts import compile_folder_pattern, compile_pattern, folder_facts, name_facts
+from liftwright.rewrite import Result, rewrite
+from liftwright.rules.load import load_rules
+from liftwright.rules.schema import RuleSet
+from liftwright.rules.side_file import side_facts
+from liftwright.workloop import Tick, Worker, join_daemon
+
+
+class RealCore:
+    """The core as `workloop` wants it."""
+
+    def rules(self, files: Mapping[str, bytes]) -> RuleSet:
+        """The rule set of a snapshot that the daemon has checked."""
+        return load_rules(files)
+
+    def given(self, request: Mapping[str, Any]) -> Iterator[Fact]:
+        """What is known of a job from outside, strongest first: side file, name, folder."""
+        if request["tags"] is not None:
+            name = Path(request["relative"]).name + ".tags.yaml"
+            yield from side_facts(Path(request["tags"]).read_bytes(), name, request["may_set_printer"])
+        folder, _, name = request["relative"].rpartition("/")
+        if request["name_pattern"] is not None:
+            yield from name_facts(compile_pattern(request["name_pattern"], "name_pattern"), name)
+        if request["folder_pattern"] is not None:
+            yield from folder_facts(compile_folder_pattern(request["folder_pattern"], "folder_pattern"), folder)
+
+    def rewrite(
+        self,
+        source: BinaryIO,
+        sink: BinaryIO,
+        rules: RuleSet,
+        given: Sequence[Fact],
+        comment_keys: Mapping[str, str],
+        tick: Tick,
+    ) -> Result:
+        """The core itself."""
+        return rewrite(source, sink, rules, given, comment_keys, tick)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Serve the channel until the daemon closes it."""
+    Worker(join_daemon(arguments), RealCore()).serve()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
