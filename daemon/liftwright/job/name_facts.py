@@ -80,12 +80,10 @@ def folder_facts(levels: tuple[NamePattern, ...], folder: str) -> list[Fact]:
 
 
 def _facts(pattern: NamePattern, name: str, origin: str) -> list[Fact]:
-    texts = _fields(pattern, name)
-    values = [fact_value(key, text) for key, text in zip(pattern.keys, texts, strict=True)] if texts else []
+    tags = zip(pattern.keys, _fields(pattern, name), strict=False)  # no texts where the name doesn't fit
+    facts = [Fact(key, value, origin) for key, text in tags if (value := fact_value(key, text)) is not None]
     # All or nothing: a name of which one tag makes no sense was not written to this pattern.
-    if any(value is None for value in values):
-        return []
-    return [Fact(key, value, origin) for key, value in zip(pattern.keys, values, strict=True) if value is not None]
+    return facts if len(facts) == len(pattern.keys) else []
 
 
 def _fields(pattern: NamePattern, name: str) -> list[str]:

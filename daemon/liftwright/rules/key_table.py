@@ -24,7 +24,8 @@ class Key(NamedTuple):
 
 def keys_table() -> str:
     """The table in Markdown, one row a key, in the models' order, ending in a line feed."""
-    rows = [Key._fields, ("---",) * len(Key._fields), *((f"`{key.path}`", *key[1:]) for key in all_keys())]
+    head = ("key", *Key._fields[1:])
+    rows = [head, ("---",) * len(head), *((f"`{key.path}`", *key[1:]) for key in all_keys())]
     return "".join(f"| {' | '.join(cell or '–' for cell in row)} |\n" for row in rows)
 
 
