@@ -14,15 +14,17 @@ from typing import Any, TypeVar
 from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
+# `_nrt` switches numba's reference counting off; its stubs don't know the option.
+OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
 
 
 def kernel(function: F) -> F:
     """Compile `function`; plain arrays and numbers in, nothing allocated inside."""
-    compiled: F = njit(cache=True, nogil=True, _nrt=False)(function)
+    compiled: F = njit(**OPTIONS)(function)
     return compiled
 
 
 def inlined(function: F) -> F:
     """A small kernel whose body is merged into the kernel that calls it."""
-    compiled: F = njit(cache=True, nogil=True, _nrt=False, inline="always")(function)
+    compiled: F = njit(**OPTIONS, inline="always")(function)
     return compiled

@@ -257,7 +257,7 @@ def _object_id(buf: np.ndarray, i: int, end: int) -> int:
         if buf[k] == 32 or buf[k] == SEMICOLON:
             break
         h = (h ^ np.uint64(buf[k])) * FNV_PRIME
-    return 1_000_000 + np.int64(h & np.uint64(0x3FFFFFFF))
+    return 1_000_000 + int(h & np.uint64(0x3FFFFFFF))
 
 
 @kernel

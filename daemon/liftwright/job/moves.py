@@ -111,7 +111,8 @@ class Moves:
     @property
     def feed(self) -> Floats:
         """Modal feed after each row, mm/s."""
-        return self.f * (self.frames[R_SCALE][self.frame] / 60.0)
+        feed: Floats = self.f * (self.frames[R_SCALE][self.frame] / 60.0)
+        return feed
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,7 @@ def add_row(
     bc[B_KIND, r] = kind
     bc[B_CODE, r] = code
     bc[B_KNOWN, r] = si[S_KNOWN] == 7
-    return si[S_ROWS] - 1
+    return int(si[S_ROWS]) - 1
 
 
 @kernel

@@ -1,0 +1,75 @@
+"""Is this a filament print that can be rewritten safely? Each refusal tells the user what was seen and what to change.
+
+It sees the survey's counters and the first bytes, nothing else.
+"""
+
+from liftwright.errors import UnreadableJob, UnsupportedJob
+from liftwright.job.columns import (
+    S_CHECKSUMS,
+    S_COMMANDS,
+    S_E_WORDS,
+    S_FW_LIFT,
+    S_HEATERS,
+    S_INVERSE_TIME,
+    S_LAST_IS_MACRO,
+    S_NUL,
+    S_NUMBERED,
+    S_ON_OFF_EXTRUSION,
+    S_OTHER_AXES,
+    S_PERCENT,
+    S_SPINDLE,
+    S_TEMPLATE,
+)
+from liftwright.job.survey import Survey
+
+FEWEST_BEADS = 2  # a travel has a bead at both ends
+
+
+def refuse_unfit(found: Survey, head: bytes) -> None:
+    """Raise UnreadableJob or UnsupportedJob for a job that must not be rewritten; `head`: its first bytes."""
+    state = found.state
+    if found.size == 0:
+        raise UnreadableJob("empty", "the file is empty; wanted a print")
+    if state[S_NUL]:
+        raise UnreadableJob("nul_bytes", "the file holds NUL bytes: it is binary, or its upload was not finished")
+    if head.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"<":
+        raise UnreadableJob("markup", "the file begins with '<': it is a web page or a pointer to a file, not G-code")
+    if state[S_TEMPLATE]:
+        line = int(state[S_TEMPLATE])
+        raise UnreadableJob("template", f"line {line}: found '{{' or '['; a template was not filled in", line)
+    _refuse_other_trades(found)
+    if found.beads < FEWEST_BEADS:
+        what = "only comments" if not state[S_COMMANDS] else f"{int(state[S_COMMANDS])} commands, {found.beads} beads"
+        raise UnreadableJob("nothing_printed", f"nothing is printed: found {what}; wanted extruding moves")
+    _refuse_dialects(found)
+    if not found.ends_in_newline and not state[S_LAST_IS_MACRO] and (state[S_HEATERS] or found.ends_in_bead):
+        raise UnreadableJob(
+            "cut_off", "suspected cut: the last line has no line end and the heaters are still on; upload the job again"
+        )
+
+
+def _refuse_other_trades(found: Survey) -> None:
+    state = found.state
+    other_trade = state[S_SPINDLE] or state[S_PERCENT] or state[S_NUMBERED]
+    if found.beads < FEWEST_BEADS and other_trade and not state[S_E_WORDS]:
+        raise UnsupportedJob("not_a_filament_print", "this is no filament print: spindle or numbered lines, no E words")
+    if state[S_OTHER_AXES] and not state[S_E_WORDS]:
+        raise UnsupportedJob(
+            "extruder_letter", "the filament moves on another letter than E; write the job for an extruder on E"
+        )
+
+
+def _refuse_dialects(found: Survey) -> None:
+    state = found.state
+    if state[S_NUMBERED] or state[S_CHECKSUMS]:
+        raise UnsupportedJob(
+            "numbered", "lines are numbered or carry checksums, which inserted lines would break; save without them"
+        )
+    if state[S_INVERSE_TIME]:
+        raise UnsupportedJob("inverse_time", "G93 counts feed as inverse time; save the job with feed per minute (G94)")
+    if state[S_ON_OFF_EXTRUSION]:
+        raise UnsupportedJob("on_off_extrusion", "M101 to M103 switch extrusion on and off; save the job with E words")
+    if state[S_FW_LIFT]:
+        raise UnsupportedJob(
+            "firmware_lift", "M207 Z makes the firmware lift by itself at G10, on top of ours; set M207 Z0"
+        )

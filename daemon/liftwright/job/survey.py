@@ -1,0 +1,196 @@
+"""The first pass over a job: where the print begins, how far its beads reach, and what it says of itself.
+
+1. The print begins at the first bead behind which no homing, probing or unknown command follows within its layer, so
+   that prime lines and start code are no part of it. A command between two layers is within neither, unless hardly
+   anything was laid before it.
+2. Bounds and counts hold for the beads of the print alone.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from liftwright.job.columns import (
+    A_CX,
+    A_CY,
+    A_SWEEP,
+    BEAD,
+    FW_RETRACT,
+    RETRACT,
+    S_AMBIGUOUS,
+    S_NOZZLE_TEMP,
+    WALL,
+    WALL_HOMING,
+    WALL_UNKNOWN,
+)
+from liftwright.job.moves import CHUNK, MoveReader
+from liftwright.kernels import kernel
+
+LAYER_STEP_MM = 0.02
+PRIME_BEADS = 10  # a prime line is a handful of beads (common practice, no source)
+# Filament per way that a nozzle can lay: 0.02 to 2 mm² of bead, far beyond both ends of what is printed.
+THINNEST_MM2, THICKEST_MM2 = 0.02, 2.0
+
+# Slots of the survey's state.
+Q_X_LO, Q_X_HI, Q_Y_LO, Q_Y_HI, Q_Z_HI, Q_FILAMENT, Q_WAY, Q_RISING, Q_PLAUSIBLE, Q_BEGIN_Z, Q_Z = range(11)
+Q_BEGIN_LINE, Q_SETTLED, Q_BEADS, Q_LAYERS, Q_RETRACTIONS, Q_LAST_LINE, Q_DOUBT = range(7)
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What the first pass saw. Lengths in mm; `bounds` = x lo, x hi, y lo, y hi of the print's beads.
+
+    begin_line: line of the bead with which the print begins. plausible: share of beads whose filament fits their way.
+    ambiguous: E words whose meaning depends on the firmware. notes: (key, value, line) of wanted comments. unknown:
+    names of commands that were taken as walls. state: the reader's counters at the end (slots of `columns`).
+    """
+
+    size: int
+    beads: int
+    begin_line: int
+    last_line: int
+    bounds: tuple[float, float, float, float]
+    z_top: float
+    layers: int
+    rising: float
+    retractions: int
+    filament: float
+    way: float
+    plausible: float
+    ambiguous: int
+    ends_in_newline: bool
+    ends_in_bead: bool
+    notes: tuple[tuple[str, str, int], ...]
+    unknown: tuple[str, ...]
+    state: NDArray[np.int64]
+    nozzle_temperature: float
+
+
+def survey(
+    source: BinaryIO,
+    *,
+    g90_sets_extrusion: bool,
+    keys: NDArray[np.uint64],
+    neutral: NDArray[np.uint64],
+    filament_area: float,
+    tick: Callable[[int], None],
+    chunk: int = CHUNK,
+) -> Survey:
+    """Read the whole job once; raises what `MoveReader` raises."""
+    reader = MoveReader(source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk)
+    floats, ints = np.zeros(11), np.zeros(7, np.int64)
+    _begin_again(floats, ints)
+    last_kind = -1
+    for window in reader.windows():
+        moves = window.moves
+        _survey(
+            moves.kind, moves.code, moves.line, moves.x, moves.y, moves.z, moves.de, moves.arc, moves.arcs,
+            filament_area,
+            floats, ints,
+        )  # fmt: skip
+        last_kind = int(moves.kind[-1])
+        tick(reader.size)
+    beads = int(ints[Q_BEADS])
+    return Survey(
+        size=reader.size,
+        beads=beads,
+        begin_line=int(ints[Q_BEGIN_LINE]),
+        last_line=int(ints[Q_LAST_LINE]),
+        bounds=(float(floats[Q_X_LO]), float(floats[Q_X_HI]), float(floats[Q_Y_LO]), float(floats[Q_Y_HI])),
+        z_top=float(floats[Q_Z_HI]),
+        layers=int(ints[Q_LAYERS]),
+        rising=float(floats[Q_RISING]) / max(beads, 1),
+        retractions=int(ints[Q_RETRACTIONS]),
+        filament=float(floats[Q_FILAMENT]),
+        way=float(floats[Q_WAY]),
+        plausible=float(floats[Q_PLAUSIBLE]) / max(float(floats[Q_WAY]), 1e-9),
+        ambiguous=int(reader.state_int[S_AMBIGUOUS]),
+        ends_in_newline=reader.ends_in_newline,
+        ends_in_bead=last_kind == BEAD,
+        notes=tuple(reader.notes),
+        unknown=tuple(reader.unknown),
+        state=reader.state_int.copy(),
+        nozzle_temperature=float(reader.state_float[S_NOZZLE_TEMP]),
+    )
+
+
+@kernel
+def _begin_again(floats: np.ndarray, ints: np.ndarray) -> None:
+    floats[Q_X_LO] = floats[Q_Y_LO] = 1e12
+    floats[Q_X_HI] = floats[Q_Y_HI] = floats[Q_Z_HI] = -1e12
+    floats[Q_FILAMENT] = floats[Q_WAY] = floats[Q_RISING] = floats[Q_PLAUSIBLE] = 0.0
+    ints[Q_BEGIN_LINE] = ints[Q_BEADS] = ints[Q_LAYERS] = 0
+
+
+@kernel
+def _reach(x: float, y: float, floats: np.ndarray) -> None:
+    floats[Q_X_LO] = min(floats[Q_X_LO], x)
+    floats[Q_X_HI] = max(floats[Q_X_HI], x)
+    floats[Q_Y_LO] = min(floats[Q_Y_LO], y)
+    floats[Q_Y_HI] = max(floats[Q_Y_HI], y)
+
+
+@kernel
+def _reach_arc(x: float, y: float, cx: float, cy: float, sweep: float, floats: np.ndarray) -> None:
+    """The four outermost points of the circle, where the arc passes them."""
+    radius = math.hypot(x - cx, y - cy)
+    begin = math.atan2(y - cy, x - cx)
+    for quarter in range(4):
+        angle = quarter * math.pi / 2
+        turn = (angle - begin) % (2 * math.pi)
+        if sweep < 0:
+            turn = (begin - angle) % (2 * math.pi)
+        if turn <= abs(sweep):
+            _reach(cx + radius * math.cos(angle), cy + radius * math.sin(angle), floats)
+
+
+@kernel
+def _survey(
+    kind: np.ndarray, code: np.ndarray, line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray,
+    arc: np.ndarray, arcs: np.ndarray, filament_area: float, floats: np.ndarray, ints: np.ndarray,
+) -> None:  # fmt: skip
+    for r in range(1, len(kind)):
+        k = kind[r]
+        if k == WALL:
+            if code[r] == WALL_UNKNOWN or code[r] == WALL_HOMING:
+                ints[Q_DOUBT] = 1
+        elif k == RETRACT or k == FW_RETRACT:
+            ints[Q_RETRACTIONS] += 1
+        elif k == BEAD:
+            if ints[Q_DOUBT] == 1 and ints[Q_SETTLED] == 0:
+                same_layer = z[r] <= floats[Q_BEGIN_Z] + LAYER_STEP_MM
+                if same_layer or ints[Q_BEADS] < PRIME_BEADS:
+                    _begin_again(floats, ints)
+            ints[Q_DOUBT] = 0
+            if ints[Q_BEGIN_LINE] == 0:
+                ints[Q_BEGIN_LINE] = line[r]
+                floats[Q_BEGIN_Z] = floats[Q_Z] = z[r]
+                ints[Q_LAYERS] = 1
+            elif z[r] > floats[Q_BEGIN_Z] + LAYER_STEP_MM:
+                ints[Q_SETTLED] = 1
+            if z[r] > floats[Q_Z] + LAYER_STEP_MM:
+                ints[Q_LAYERS] += 1
+            if abs(z[r] - floats[Q_Z]) > LAYER_STEP_MM:
+                floats[Q_Z] = z[r]
+            way = math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
+            a = arc[r]
+            if a >= 0:
+                cx, cy, sweep = arcs[A_CX, a], arcs[A_CY, a], arcs[A_SWEEP, a]
+                way = abs(sweep) * math.hypot(x[r] - cx, y[r] - cy)
+                _reach_arc(x[r - 1], y[r - 1], cx, cy, sweep, floats)
+            _reach(x[r - 1], y[r - 1], floats)
+            _reach(x[r], y[r], floats)
+            floats[Q_Z_HI] = max(floats[Q_Z_HI], z[r])
+            floats[Q_FILAMENT] += de[r]
+            floats[Q_WAY] += way
+            area = filament_area * de[r]
+            if THINNEST_MM2 * way <= area <= THICKEST_MM2 * way:
+                floats[Q_PLAUSIBLE] += way
+            if z[r] != z[r - 1]:
+                floats[Q_RISING] += 1.0
+            ints[Q_BEADS] += 1
+            ints[Q_LAST_LINE] = line[r]

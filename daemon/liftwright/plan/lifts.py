@@ -1,0 +1,159 @@
+"""Travels and a rule to lifts: which travels are raised, and the side view of each.
+
+First come the thresholds that hold for every shape, then the shape. A travel is either given a profile or a reason;
+nothing here touches bytes.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from liftwright.job.moves import Moves
+from liftwright.kernels import kernel
+from liftwright.plan.shapes import (
+    FLAT,
+    MAX_VERTICES,
+    SAWTOOTH,
+    SQUARE,
+    TRAPEZOID,
+    TRIANGLE,
+    flat,
+    peak,
+    square,
+    trapezoid,
+)
+from liftwright.plan.travels import (
+    FREE,
+    LEFT_OUT,
+    NO_ROOM,
+    NOT_RETRACTED,
+    NOTHING,
+    OWN_KEPT,
+    OWN_TALL,
+    SHORT,
+    Travels,
+)
+
+OWN_LIFT_MM = 0.01  # firmware documents count a raise from this height on
+MIN_ROOM_MM = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class LiftTerms:
+    """What the rule and the printer say, as plain numbers: mm, mm/s, mm/s², slopes as rise over run."""
+
+    shape: int
+    height: float
+    min_travel: float
+    lift_unretracted: bool
+    first_layer: bool
+    replace_own: bool
+    own_lift_max: float
+    max_slope: float
+    between: tuple[float, float]
+    layers: tuple[int, int]
+    z_max: float
+    z_speed: float
+    z_accel: float
+    travel_accel: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lifts:
+    """Profiles of the travels of one window, as (s, z) vertices from at[i] to at[i + 1]; `reason` FREE where lifted."""
+
+    at: NDArray[np.int64]
+    s: NDArray[np.float64]
+    z: NDArray[np.float64]
+    reason: NDArray[np.int64]
+
+
+def admit(travels: Travels, terms: LiftTerms, label_allowed: NDArray[np.bool_] | None) -> NDArray[np.int64]:
+    """The reasons after the rule's thresholds: FREE for the travels that a shape may change."""
+    reason = travels.reason.copy()
+
+    def leave(those: NDArray[np.bool_], why: int) -> None:
+        reason[(reason == FREE) & those] = why
+
+    own = travels.top - np.maximum(travels.z0, travels.z1)
+    low, high = terms.layers
+    out = (travels.layer < low) | (travels.layer > high)
+    out |= (travels.height < terms.between[0]) | (travels.height > terms.between[1])
+    if not terms.first_layer:
+        out |= travels.layer <= 1
+    if label_allowed is not None:
+        out |= ~label_allowed
+    leave(out, LEFT_OUT)
+    leave(own > terms.own_lift_max, OWN_TALL)
+    if not terms.replace_own:
+        leave(own > OWN_LIFT_MM, OWN_KEPT)
+    leave(travels.length < terms.min_travel, SHORT)
+    if not terms.lift_unretracted:
+        leave(travels.retracted == 0, NOT_RETRACTED)
+    return reason
+
+
+class FixedShapes:
+    """Plans every admitted travel with one shape of fixed height."""
+
+    def __init__(self, terms: LiftTerms) -> None:
+        self._terms = terms
+        self._s = np.empty(0)
+        self._z = np.empty(0)
+
+    def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
+        """Profiles for the travels whose `reason` is FREE; the arrays are overwritten by the next call."""
+        t = self._terms
+        room = MAX_VERTICES * len(travels) + len(moves) + 1
+        if len(self._s) < room:
+            self._s, self._z = np.empty(room), np.empty(room)
+        at = np.empty(len(travels) + 1, np.int64)
+        _plan_fixed(
+            t.shape, t.height, t.max_slope, t.z_max, t.z_speed, t.z_accel, t.travel_accel, moves.x, moves.y, moves.z,
+            travels.first, travels.last, travels.length, travels.z0, travels.z1, travels.top, travels.speed, reason, at,
+            self._s, self._z,
+        )  # fmt: skip
+        return Lifts(at, self._s, self._z, reason)
+
+
+def free_slope(z_speed: float, z_accel: float, speed: float, accel: float) -> float:
+    """The slope that costs no time: Z's limits scaled onto the sloped move bind no earlier than XY's own."""
+    return min(z_speed / speed, z_accel / accel)
+
+
+_free_slope = kernel(free_slope)
+
+
+@kernel
+def _plan_fixed(
+    shape: int, height: float, max_slope: float, z_max: float, z_speed: float, z_accel: float, travel_accel: float,
+    x: np.ndarray, y: np.ndarray, z: np.ndarray, first: np.ndarray, last: np.ndarray, length: np.ndarray,
+    z0: np.ndarray,
+    z1: np.ndarray, own_top: np.ndarray, speed: np.ndarray, reason: np.ndarray, at: np.ndarray, ss: np.ndarray,
+    zs: np.ndarray,
+) -> None:  # fmt: skip
+    k = 0
+    for i in range(len(first)):
+        at[i] = k
+        if reason[i] != FREE:
+            continue
+        base = max(z0[i], z1[i])
+        top = min(base + height, z_max)
+        if shape == FLAT:
+            if own_top[i] - base <= OWN_LIFT_MM:
+                reason[i] = NOTHING
+            else:
+                k = flat(first[i], last[i], x, y, z, k, ss, zs)
+        elif top - base < MIN_ROOM_MM:
+            reason[i] = NO_ROOM
+        elif shape == SQUARE:
+            k = square(length[i], z0[i], z1[i], top, k, ss, zs)
+        elif shape == TRIANGLE:
+            k = peak(length[i], length[i] / 2, z0[i], z1[i], top, max_slope, k, ss, zs)
+        elif shape == SAWTOOTH:
+            k = peak(length[i], length[i], z0[i], z1[i], top, max_slope, k, ss, zs)
+        elif shape == TRAPEZOID:
+            slope = _free_slope(z_speed, z_accel, speed[i], travel_accel)
+            k = trapezoid(length[i], z0[i], z1[i], top, slope, max_slope, k, ss, zs)
+    at[len(first)] = k

@@ -1,0 +1,273 @@
+"""Moves to travels: what lies between two beads, and whether it may be rewritten.
+
+1. Everything between two beads is one gap. Its active rows begin behind the last wipe or retraction and end before the
+   first prime: there alone a lift may be.
+2. A gap that holds something whose meaning or purpose isn't certain is left as it is, with the reason.
+3. Retracted means that E stands more than 0.1 mm below its highest value of that tool, or that a firmware retraction
+   is latched; it may have begun in an earlier gap.
+4. A layer begins with each upward step of bead height, and the count begins again when height drops by more than one.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from liftwright.job.columns import (
+    BEAD,
+    DWELL,
+    FW_PRIME,
+    FW_RETRACT,
+    PRIME,
+    RETRACT,
+    SET,
+    TOOL,
+    TRAVEL,
+    W_ODD,
+    W_PLANE,
+    W_TURN,
+    WALL,
+    WIPE,
+)
+from liftwright.job.moves import Moves
+from liftwright.kernels import kernel
+
+# Why a gap is left as it is; the words stand in the record.
+REASONS = (
+    "free",
+    "before the print begins",
+    "wall",
+    "position unknown",
+    "dwell",
+    "dips below both ends",
+    "rises more than once",
+    "rotated plane",
+    "primes before it retracts",
+    "shared line",
+    "arc",
+    "shifted position",
+    "no way",
+    "layer not fully known",
+    "no feed",
+    "too short",
+    "not retracted",
+    "left out by the rule",
+    "own lift kept",
+    "own lift deliberate",
+    "no room below z_max",
+    "clear",
+    "blocked",
+    "nothing to take away",
+    "more than nine decimals",
+)
+(
+    FREE, BEFORE, AT_WALL, UNKNOWN, DWELLS, DIPS, SEVERAL, PLANE, ORDER, SHARED, ARC, SHIFTED, NO_WAY, HOLE, NO_FEED,
+    SHORT, NOT_RETRACTED, LEFT_OUT, OWN_KEPT, OWN_TALL, NO_ROOM, CLEAR, BLOCKED, NOTHING, TOO_FINE,
+) = range(25)  # fmt: skip
+
+RETRACTED_MM = 0.1  # below this, E noise of wipes and rounding would pass for a retraction
+SAME_MM = 1e-6  # two decimals of a job that differ do so by far more
+LAYER_STEP_MM = 0.02  # thinner than any layer, thicker than the ripple of bed levelling written into a job
+
+# Column numbers of the two tables.
+T_BEFORE, T_AFTER, T_FIRST, T_LAST, T_RETRACTED, T_REASON, T_LAYER, T_LABEL = range(8)
+T_LENGTH, T_Z0, T_Z1, T_TOP, T_HEIGHT, T_SPEED = range(6)
+# Slots of the carried state.
+V_LAYER_Z, V_LAYER_H = range(2)
+V_LAYER, V_KNOWN_FROM, V_FW, V_BEGIN_LINE, V_STARTED = range(5)
+TOOLS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Travels:
+    """One entry per gap of a window, as columns.
+
+    before, after: rows of the beads around it. first, last: half-open range of its active rows. length: XY way of the
+    active rows, mm. z0, z1, top: Z at their start, end and highest, mm. height: Z of the bead before, mm. speed:
+    highest feed of its XY moves, mm/s. retracted 0/1. reason: index of `REASONS`. layer from 1. label: of `before`.
+    """
+
+    before: NDArray[np.int64]
+    after: NDArray[np.int64]
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    retracted: NDArray[np.int64]
+    reason: NDArray[np.int64]
+    layer: NDArray[np.int64]
+    label: NDArray[np.int64]
+    length: NDArray[np.float64]
+    z0: NDArray[np.float64]
+    z1: NDArray[np.float64]
+    top: NDArray[np.float64]
+    height: NDArray[np.float64]
+    speed: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.before)
+
+
+class TravelFinder:
+    """Finds the travels of one window after the other; keeps retraction, layer and certainty in between.
+
+    begin_line: line of the bead with which the print begins; gaps before it are left alone.
+    """
+
+    def __init__(self, begin_line: int) -> None:
+        self._depth = np.zeros(TOOLS)
+        self._floats = np.zeros(2)
+        self._ints = np.zeros(5, np.int64)
+        self._ints[V_BEGIN_LINE] = begin_line
+        self._int_table = np.empty((8, 0), np.int64)
+        self._float_table = np.empty((6, 0))
+
+    def find(self, moves: Moves) -> Travels:
+        """The travels of the window, in order; the arrays are overwritten by the next call."""
+        if self._int_table.shape[1] < len(moves):
+            self._int_table = np.empty((8, len(moves)), np.int64)
+            self._float_table = np.empty((6, len(moves)))
+        n = _find(
+            moves.kind, moves.code, moves.known, moves.words, moves.label, moves.tool, moves.line, moves.x, moves.y,
+            moves.z,
+            moves.de, moves.feed, moves.value, self._depth, self._floats, self._ints, self._int_table,
+            self._float_table,
+        )  # fmt: skip
+        i, f = self._int_table[:, :n], self._float_table[:, :n]
+        return Travels(*i, *f)
+
+
+@kernel
+def _reason_of(
+    b: int, r: int, first: int, last: int, kind: np.ndarray, code: np.ndarray, known: np.ndarray, words: np.ndarray,
+    z: np.ndarray, value: np.ndarray,
+) -> int:  # fmt: skip
+    """Why the gap between the beads at b and r must stay as it is; FREE if it needn't. The strongest reason counts."""
+    for g in range(b + 1, r):
+        if kind[g] == WALL or kind[g] == TOOL:
+            return AT_WALL
+    if known[b] == 0 or known[r] == 0:
+        return UNKNOWN
+    for g in range(b + 1, r):
+        if kind[g] == DWELL:
+            return DWELLS
+        if words[g] & W_PLANE:
+            return PLANE
+        if kind[g] == SET and value[g] != 0.0:
+            return SHIFTED
+    if first > last:
+        return ORDER
+    z0, z1 = z[first - 1], z[last - 1]
+    lowest = min(z0, z1)
+    falling = False
+    for g in range(first, last):
+        if known[g] == 0:
+            return UNKNOWN
+        if kind[g] == TRAVEL:
+            if words[g] & W_ODD:
+                return SHARED
+            if code[g] >= 2 and not words[g] & W_TURN:
+                return ARC
+        if z[g] < lowest - SAME_MM:
+            return DIPS
+        if z[g] < z[g - 1] - SAME_MM:
+            falling = True
+        elif z[g] > z[g - 1] + SAME_MM and falling:
+            return SEVERAL
+    return FREE
+
+
+@kernel
+def _follow_layer(z: float, floats: np.ndarray, ints: np.ndarray) -> None:
+    if ints[V_LAYER] == 0 or z < floats[V_LAYER_Z] - max(1.5 * floats[V_LAYER_H], LAYER_STEP_MM):
+        ints[V_LAYER] = 1
+        floats[V_LAYER_Z] = z
+        floats[V_LAYER_H] = 0.0
+        ints[V_KNOWN_FROM] = 0
+    elif z > floats[V_LAYER_Z] + LAYER_STEP_MM:
+        ints[V_LAYER] += 1
+        floats[V_LAYER_H] = z - floats[V_LAYER_Z]
+        floats[V_LAYER_Z] = z
+
+
+@kernel
+def _find(
+    kind: np.ndarray, code: np.ndarray, known: np.ndarray, words: np.ndarray, label: np.ndarray, tool: np.ndarray,
+    line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray, feed: np.ndarray, value: np.ndarray,
+    depth: np.ndarray, floats: np.ndarray, ints: np.ndarray, it: np.ndarray, ft: np.ndarray,
+) -> int:  # fmt: skip
+    """Fill the tables `it`, `ft` with the gaps of the window; returns how many there are."""
+    n = 0
+    b = 0  # row of the last bead; row 0 stands for the one of the window before
+    first = 1
+    push = 0
+    retracted = 0
+    for r in range(1, len(kind)):
+        k = kind[r]
+        t = max(0, tool[r])
+        if k == BEAD:
+            if r > b + 1:
+                last = push if push > 0 else r
+                length = 0.0
+                speed = 0.0
+                top = max(z[first - 1], z[last - 1])
+                begin, end = (first, last) if first <= last else (b + 1, r)
+                for g in range(begin, end):
+                    if kind[g] == TRAVEL:
+                        way = math.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
+                        length += way
+                        if way > 0.0:
+                            speed = max(speed, feed[g])
+                        top = max(top, z[g])
+                if ints[V_STARTED] == 0:
+                    reason = BEFORE
+                elif length == 0.0:
+                    reason = NO_WAY
+                else:
+                    reason = _reason_of(b, r, first, last, kind, code, known, words, z, value)
+                    if reason == FREE:
+                        if ints[V_LAYER] < ints[V_KNOWN_FROM]:
+                            reason = HOLE
+                        elif speed <= 0.0:
+                            reason = NO_FEED
+                it[T_BEFORE, n] = b
+                it[T_AFTER, n] = r
+                it[T_FIRST, n] = first
+                it[T_LAST, n] = last
+                it[T_RETRACTED, n] = retracted
+                it[T_REASON, n] = reason
+                it[T_LAYER, n] = ints[V_LAYER]
+                it[T_LABEL, n] = label[b]
+                ft[T_LENGTH, n] = length
+                ft[T_Z0, n] = z[first - 1]
+                ft[T_Z1, n] = z[last - 1]
+                ft[T_TOP, n] = top
+                ft[T_HEIGHT, n] = z[b]
+                ft[T_SPEED, n] = speed
+                n += 1
+            if ints[V_STARTED] == 0 and line[r] >= ints[V_BEGIN_LINE]:
+                ints[V_STARTED] = 1
+            if ints[V_STARTED] == 1:
+                if known[r] == 1:
+                    _follow_layer(z[r], floats, ints)
+                else:
+                    ints[V_KNOWN_FROM] = ints[V_LAYER] + 2
+            depth[t] = max(0.0, depth[t] - de[r])
+            b = r
+            first = r + 1
+            push = 0
+            retracted = 1 if depth[t] > RETRACTED_MM or ints[V_FW] == 1 else 0
+        elif k == WIPE or k == RETRACT or k == FW_RETRACT:
+            if k == FW_RETRACT:
+                ints[V_FW] = 1
+            else:
+                depth[t] -= de[r]
+            first = r + 1
+            retracted = 1 if depth[t] > RETRACTED_MM or ints[V_FW] == 1 else 0
+        elif k == PRIME or k == FW_PRIME:
+            if k == FW_PRIME:
+                ints[V_FW] = 0
+            else:
+                depth[t] = max(0.0, depth[t] - de[r])
+            if push == 0:
+                push = r
+    return n

@@ -1,0 +1,193 @@
+"""The table of contents: one job from its bytes to rewritten bytes and a proof, in three passes over the file.
+
+Survey (is it a print, what is known of it, which rule applies) → write (travels, lifts, splices) → proof. Nothing here
+knows a disk, a clock or a thread: same bytes, same rules and same version give the same output.
+"""
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from typing import BinaryIO
+
+import numpy as np
+
+from liftwright.errors import JobError, UnsupportedJob
+from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, comment_map, gather
+from liftwright.job.fitness import refuse_unfit
+from liftwright.job.moves import CHUNK
+from liftwright.job.survey import Survey, survey
+from liftwright.proof import prove
+from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
+from liftwright.rules.match import Decision, match
+from liftwright.rules.schema import Lift, Printer, RuleSet
+from liftwright.stamp import Tap, is_stamped
+from liftwright.terms import beyond_bed, neutral_hashes, proof_limits
+from liftwright.write import Writing, write
+
+__all__ = ["Result", "rewrite"]
+
+Tick = Callable[[str, int, int], None]
+HEAD = 64  # bytes that tell a web page from a job
+# A reading of the extruder's mode is believed when most beads get a plausible amount, and the other reading doesn't.
+PLAUSIBLE, IMPLAUSIBLE = 0.9, 0.6
+
+
+def rewrite(
+    source: BinaryIO,
+    sink: BinaryIO,
+    rules: RuleSet,
+    given: Sequence[Fact] = (),
+    comment_keys: Mapping[str, str] | None = None,
+    tick: Tick | None = None,
+    *,
+    chunk: int = CHUNK,
+) -> Result:
+    """Rewrite the job in `source` into `sink` (both seekable, the sink readable) and prove it.
+
+    given: facts from outside the job, strongest first. comment_keys: the installation's own words for facts in
+    comments. tick(stage, done, of): progress in bytes. chunk: bytes read at a time; the result doesn't depend on it.
+    Raises nothing that a job could cause: refusals are results.
+    """
+    job = _Job(source, sink, rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
+    try:
+        return job.run()
+    except JobError as error:
+        return job.finish(rules.when_refused, error.code, str(error), refused=True)
+
+
+def _no_tick(stage: str, done: int, of: int) -> None:
+    del stage, done, of
+
+
+class _Job:
+    """One job on its way: what has been learnt so far goes into whatever result it gets."""
+
+    def __init__(
+        self, source: BinaryIO, sink: BinaryIO, rules: RuleSet, given: Sequence[Fact], words: Mapping[str, str],
+        tick: Tick, chunk: int,
+    ) -> None:  # fmt: skip
+        self.source, self.sink, self.rules, self.given, self.words = source, sink, rules, given, words
+        self.tick, self.chunk = tick, chunk
+        self.size = source.seek(0, 2)
+        self.facts: Mapping[str, Fact] = {}
+        self.decision: Decision | None = None
+        self.sha256_in: str | None = None
+        self.found: Survey | None = None
+
+    def run(self) -> Result:
+        if is_stamped(self.source):
+            return self.finish(UNCHANGED, "already_rewritten", "the job carries a true stamp: it was rewritten before")
+        head = self.source.read(HEAD)
+        found = self._survey(g90_sets_extrusion=True)
+        refuse_unfit(found, head)
+        self.facts = gather(self.given, comment_facts(found.notes, self.words), _measured(found))
+        self.decision = decision = match(self.rules, self.facts)
+        if decision.rule is None or decision.printer is None:
+            return self.finish(self.rules.when_unmatched, "unmatched", decision.reason)
+        if decision.rule.lift is None:
+            return self.finish(UNCHANGED, "left_alone", f'rule "{decision.rule.name}" leaves every travel as it is')
+        found, g90_sets_extrusion = self._certain(found, decision.printer)
+        outside = beyond_bed(decision.printer, found)
+        if outside is not None:
+            return self.finish(HELD, "wrong_printer", outside, refused=True)
+        return self._write(found, decision.rule.lift, decision.printer, g90_sets_extrusion)
+
+    def _survey(
+        self, *, g90_sets_extrusion: bool, printer: Printer | None = None, unknown: tuple[str, ...] = ()
+    ) -> Survey:
+        tap = Tap(self.source)
+        diameter = printer.filament_mm if printer else 1.75
+        self.found = survey(
+            tap,  # type: ignore[arg-type]
+            g90_sets_extrusion=g90_sets_extrusion,
+            keys=comment_key_hashes(self.words).view(np.uint64),
+            neutral=neutral_hashes(printer, unknown) if printer else np.zeros(0, np.uint64),
+            filament_area=np.pi * diameter**2 / 4,
+            tick=lambda done: self.tick("survey", done, self.size),
+            chunk=self.chunk,
+        )
+        self.sha256_in = tap.digest.hexdigest()
+        return self.found
+
+    def _certain(self, found: Survey, printer: Printer) -> tuple[Survey, bool]:
+        """The survey as this printer's firmware reads the job, and whether its G90/G91 set the extruder's mode."""
+        unknown = found.unknown
+        neutral = len(neutral_hashes(printer, unknown)) > 0
+        stated = printer.g90_sets_extrusion
+        if not found.ambiguous:
+            return (self._survey(g90_sets_extrusion=True, printer=printer, unknown=unknown) if neutral else found), True
+        if stated is not None:
+            return self._survey(g90_sets_extrusion=stated, printer=printer, unknown=unknown), stated
+        setting = self._survey(g90_sets_extrusion=True, printer=printer, unknown=unknown)
+        keeping = self._survey(g90_sets_extrusion=False, printer=printer, unknown=unknown)
+        for likely, other, answer in ((setting, keeping, True), (keeping, setting, False)):
+            if likely.plausible >= PLAUSIBLE and other.plausible <= IMPLAUSIBLE:
+                return likely, answer
+        raise UnsupportedJob(
+            "extrusion_mode",
+            "whether G90 and G91 also switch the extruder can't be told from the job; state g90_sets_extrusion for the "
+            "printer, or write M82 or M83 behind each G90 and G91",
+        )
+
+    def _write(self, found: Survey, lift: Lift, printer: Printer, g90_sets_extrusion: bool) -> Result:
+        written = write(
+            self.source, self.sink, found, lift, printer, self.decision.material if self.decision else None,
+            g90_sets_extrusion, self.chunk, lambda done: self.tick("write", done, self.size),
+        )  # fmt: skip
+        if written.rewritten == 0:
+            self.sink.seek(0)
+            self.sink.truncate()
+            return self.finish(UNCHANGED, "nothing_to_lift", "no travel needed a change", written=written)
+        self.tick("proof", 0, self.size)
+        proof = prove(self.source, self.sink, proof_limits(printer, lift, g90_sets_extrusion))
+        if not proof.holds:
+            first = proof.violations[0] if proof.violations else "it did not reach the end"
+            reason = f"the rewritten job failed its proof, which is a fault of liftwright: {first}"
+            return self.finish(HELD, "proof_failed", reason, written=written, violations=proof.violations)
+        reason = f"{written.rewritten} of {written.seen} travels rewritten"
+        return self.finish(REWRITTEN, "rewritten", reason, written=written)
+
+    def finish(
+        self, outcome: str, code: str, reason: str, *, refused: bool = False, written: Writing | None = None,
+        violations: Sequence[object] = (),
+    ) -> Result:  # fmt: skip
+        """The result, with everything that is known by now."""
+        if self.sha256_in is None:
+            self.source.seek(0)
+            self.sha256_in = _digest(self.source)
+        counts = {"bytes": self.size}
+        if self.found is not None:
+            counts |= {"beads": self.found.beads, "layers": self.found.layers}
+        return Result(
+            outcome=outcome,
+            reason_code=code,
+            reason=reason,
+            refused=refused,
+            facts=self.facts,
+            decision=self.decision,
+            counts=counts | (written.counts if written else {}),
+            travels=written.travels if written else {},
+            measures=written.measures if written else {},
+            details=written.details if written else {},
+            warnings=written.warnings if written else (),
+            violations=tuple(violations),
+            sha256_in=self.sha256_in,
+            sha256_out=written.sha256 if written and outcome == REWRITTEN else self.sha256_in,
+        )
+
+
+def _digest(source: BinaryIO) -> str:
+    digest = hashlib.sha256()
+    while block := source.read(1 << 20):
+        digest.update(block)
+    return digest.hexdigest()
+
+
+def _measured(found: Survey) -> list[Fact]:
+    """Facts that the survey measured; heights in mm, temperatures in °C."""
+    facts = [
+        Fact("layers", float(found.layers), "measured: steps of bead height"),
+        Fact("height_mm", round(found.z_top, 3), "measured: highest bead"),
+    ]
+    if found.nozzle_temperature > 0:
+        facts.append(Fact("nozzle_temperature", found.nozzle_temperature, "measured: first nozzle temperature"))
+    return facts
