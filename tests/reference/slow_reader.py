@@ -78,6 +78,7 @@ class State:
     at: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     shift: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     seen: set[str] = field(default_factory=set)
+    lost: set[str] = field(default_factory=set)  # axes whose shift is uncertain since a bare G92
     absolute: bool = True
     absolute_e: bool = True
     unit: Decimal = Decimal(1)
@@ -168,14 +169,18 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
     elif name == "G4":
         seconds = (command.last("S") or ZERO) + (command.last("P") or ZERO) / 1000  # Marlin, Klipper: P milliseconds
         yield state.row("DWELL", value=seconds)
-    elif name in ("G10", "G11") and not (command.has("L") or command.has("P")):
+    elif name == "G11" or (name == "G10" and not (command.has("L") or command.has("P"))):
         yield state.row("FW_RETRACT" if name == "G10" else "FW_PRIME")
     elif name == "G10" and not command.has("L"):
         return  # tool temperatures
     elif name == "G92":
         yield set_position(state, command)
-    elif name in ("G20", "G21", "G90", "G91", "M82", "M83", "M200"):
-        yield mode(state, command, name, dialect)
+    elif name in ("G20", "G21", "G90", "G91", "M82", "M83"):
+        yield mode(state, name, dialect)
+        if command.words:
+            yield wall(state)  # `G90 X5`: a move by the standard (NIST 3.3.7), nothing to printers
+    elif name == "M200":
+        set_volumetric(state, command)
     elif name == "G28":
         yield home(state, command)
     elif name in LIMITS:
@@ -186,19 +191,22 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield wall(state)
 
 
-def mode(state: State, command: Command, name: str, dialect: Dialect) -> Row:
+def set_volumetric(state: State, command: Command) -> None:
+    if command.last("S") == 0:
+        state.volumetric = False
+    elif command.has("D"):
+        state.volumetric = bool(command.last("D"))
+
+
+def mode(state: State, name: str, dialect: Dialect) -> Row:
     if name in ("G20", "G21"):
         state.unit = INCH if name == "G20" else Decimal(1)
     elif name in ("G90", "G91"):
         state.absolute = name == "G90"
         if dialect.g90_sets_extrusion:
             state.absolute_e = state.absolute
-    elif name in ("M82", "M83"):
+    else:
         state.absolute_e = name == "M82"
-    elif command.last("S") == 0:
-        state.volumetric = False
-    elif command.has("D"):
-        state.volumetric = bool(command.last("D"))
     return state.row("MODE")
 
 
@@ -217,18 +225,26 @@ def home(state: State, command: Command) -> Row:
     homed = [axis for axis in "XYZ" if command.has(axis)] or list("XYZ")
     for axis in homed:
         state.shift[axis] = ZERO
+        state.lost.discard(axis)
     return wall(state)
 
 
 def set_position(state: State, command: Command) -> Row:
-    for axis in "XYZE":
-        value = command.last(axis)
-        if value is not None:
-            wanted = value * state.unit
-            if axis == "E" or axis in state.seen:
-                state.shift[axis] = state.at[axis] - wanted
-            else:
-                state.at[axis] = wanted + state.shift[axis]
+    """Named axes alone; at an unknown place the word is taken as the place. Bare: all four zero, and X, Y, Z uncertain.
+
+    NIST calls a bare G92 an error, Klipper sets all axes to zero, others ignore it.
+    """
+    named = [axis for axis in "XYZE" if command.has(axis)]
+    for axis in named or "XYZE":
+        wanted = (command.last(axis) or ZERO) * state.unit
+        if axis == "E" or axis in state.seen:
+            state.shift[axis] = state.at[axis] - wanted
+        else:
+            state.shift[axis], state.at[axis] = ZERO, wanted
+        state.lost.discard(axis)
+    if not named:
+        state.seen.clear()
+        state.lost = set("XYZ")
     return state.row("SET")
 
 
@@ -244,10 +260,12 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
         length = value * state.unit
         absolute = state.absolute if axis != "E" else is_e_absolute(state, dialect)
         state.at[axis] = length + state.shift[axis] if absolute else state.at[axis] + length
-        if absolute and axis != "E":
+        if absolute and axis != "E" and axis not in state.lost:
             state.seen.add(axis)
     pushed = state.at["E"] - before["E"]
     arc = read_arc(state, command, code, before) if code >= 2 else None
+    if code >= 2 and arc is None:
+        state.seen.clear()  # firmwares refuse it and stay where they are
     across = arc is not None or (state.at["X"], state.at["Y"]) != (before["X"], before["Y"])
     kind = kind_of(command, across, pushed)
     if state.volumetric:
@@ -283,6 +301,8 @@ def read_arc(state: State, command: Command, code: int, before: dict[str, Decima
     elif command.has("I") or command.has("J"):
         cx = x0 + (command.last("I") or ZERO) * state.unit
         cy = y0 + (command.last("J") or ZERO) * state.unit
+        if (cx, cy) == (x0, y0):
+            return None  # no circle: Marlin and Klipper both refuse I0 J0
     else:
         return None
     return Arc(cx, cy, sweep_of(float(x0 - cx), float(y0 - cy), float(x1 - cx), float(y1 - cy), code))
