@@ -5,6 +5,7 @@ list of `Leg`s; speeds at the nodes between them are lowered again and again unt
 timed by its three phases. Angles come from atan2, distances from the vectors; nothing is carried from leg to leg.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -152,7 +153,7 @@ def stretch_seconds(legs: list[Leg]) -> list[float]:
 def corner_v2(legs: list[Leg]) -> list[float]:
     """Highest v² at each node from the corner alone and the speeds of both legs; 0 at both ends."""
     nodes = [0.0]
-    for before, after in zip(legs, legs[1:], strict=False):
+    for before, after in itertools.pairwise(legs):
         nodes.append(min(before.speed**2, after.speed**2, corner(before, after)))
     return [*nodes, 0.0]
 

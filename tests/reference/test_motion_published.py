@@ -220,7 +220,7 @@ def test_the_extruder_may_step_by_one_millimetre_a_second() -> None:
 
 
 def test_half_of_a_lone_move_is_cruised() -> None:
-    """[KLP] Config_Reference, minimum_cruise_ratio 0.5: a 1.5 mm move cruises ≥ 0.75 mm; worked: peak 47.434165 mm/s."""
+    """[KLP] Config_Reference, minimum_cruise_ratio 0.5: a 1.5 mm move cruises ≥ 0.75 mm; worked: peak 47.434165."""
     (seconds,) = moving_seconds(START + "G1 X1.5 F18000\n", reference_limits(minimum_cruise=0.5))
     peak = 47.434165
     assert seconds == pytest.approx(2.0 * peak / 3000.0 + 0.75 / peak, abs=1e-7)

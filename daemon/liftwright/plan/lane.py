@@ -14,8 +14,8 @@ since v² changes linearly along the path: v1² = v0² + 2·a·d (Klipper, docs/
 from math import sqrt
 
 import numpy as np
-from numba import njit
 
+from liftwright.kernels import kernel
 from liftwright.plan.limits import (
     L_AE,
     L_AX,
@@ -44,8 +44,8 @@ from liftwright.plan.limits import (
 SQUARE, DEVIATION = 0, 1  # values of L_MODEL; 2 is jerk per axis
 
 # Rows of the queue: length mm, acceleration, highest speed, highest v² at the start; the same acceleration and start
-# for the smoothed plan that keeps a share of each move for cruising; time in s.
-Q_D, Q_A, Q_V, Q_START, Q_SMOOTH_A, Q_SMOOTH_START, Q_T, N_QUEUE = range(8)
+# for the smoothed plan that keeps a share of each move for cruising; time in s; v² at start and end once settled.
+Q_D, Q_A, Q_V, Q_START, Q_SMOOTH_A, Q_SMOOTH_START, Q_T, Q_FROM, Q_TO, N_QUEUE = range(10)
 
 # State: position; direction and E per mm of the last move; its acceleration × junction deviation, 2·a·d, v² and v²
 # at its start; the smoothed plan's 2·a·d and start; whether the head may be moving at all.
@@ -60,7 +60,7 @@ BOUNDLESS = 1e18  # mm²/s², above any v²
 DEFAULT_FEED = 25.0  # mm/s, where the job has given no F yet (from memory: the firmware's own start value)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel
 def share_speed(v: float, share: float, limit: float) -> float:
     """A path speed lowered until an axis with this share of the path keeps its limit."""
     if share * v > limit:
@@ -68,7 +68,7 @@ def share_speed(v: float, share: float, limit: float) -> float:
     return v
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def corner_square(state: np.ndarray, ux: float, uy: float, uz: float, corner: float, gain: float) -> float:
     """Highest v² at a corner from the square-corner speed: v² = a·δ·s/(1 − s), s = sin(θ/2), of both moves.
 
@@ -86,7 +86,7 @@ def corner_square(state: np.ndarray, ux: float, uy: float, uz: float, corner: fl
     return highest
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def corner_deviation(state: np.ndarray, ux: float, uy: float, uz: float, a: float, lim: np.ndarray) -> float:
     """Highest v² at a corner from the junction deviation: v² = a·δ·s/(1 − s), s = sin(θ/2) (grbl, planner.c).
 
@@ -106,7 +106,7 @@ def corner_deviation(state: np.ndarray, ux: float, uy: float, uz: float, a: floa
     return highest
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def corner_jerk(state: np.ndarray, ux: float, uy: float, uz: float, ue: float, lim: np.ndarray) -> float:
     """Highest v² at which no axis changes its speed by more than its jerk: v ≤ J/|Δu| for each."""
     v = 1e9
@@ -117,7 +117,7 @@ def corner_jerk(state: np.ndarray, ux: float, uy: float, uz: float, ue: float, l
     return v * v
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def push_move(
     queue: np.ndarray, n: int, state: np.ndarray, lim: np.ndarray,
     dx: float, dy: float, dz: float, d: float, de: float, feed: float,
@@ -166,14 +166,14 @@ def push_move(
     state[T_LIVE] = 1.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def move_seconds(d: float, a: float, start: float, cruise2: float, cruise: float, end: float) -> float:
     """Time of one trapezoid (speeds at start, cruise and end in mm/s; cruise2 = cruise²): v = v0 + a·t on slopes."""
     cruised = d - (2.0 * cruise2 - start * start - end * end) / (2.0 * a)
     return (2.0 * cruise - start - end) / a + max(cruised, 0.0) / cruise
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def alone_seconds(length: float, v: float, a: float) -> float:
     """Time from rest to rest over a length at most at speed v: a trapezoid, or a triangle where v is never reached."""
     if length <= 0.0:
@@ -182,14 +182,14 @@ def alone_seconds(length: float, v: float, a: float) -> float:
     return move_seconds(length, a, 0.0, cruise2, sqrt(cruise2), 0.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def extruder_seconds(de: float, feed: float, lim: np.ndarray) -> float:
     """Time of a move of the extruder alone, |de| mm of filament at feed mm/s (Klipper, toolhead.py: length = |dE|)."""
     v = min((feed if feed > 0.0 else DEFAULT_FEED) * lim[L_FEED_FACTOR], lim[L_VE])
     return alone_seconds(abs(de) * lim[L_E_FACTOR], v, min(lim[L_RETRACT], lim[L_AE]))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def settle(queue: np.ndarray, n: int, closed: bool) -> int:
     """Times (row Q_T) of the first moves of a queue of n; returns how many are final.
 
@@ -222,3 +222,63 @@ def settle(queue: np.ndarray, n: int, closed: bool) -> int:
             queue[Q_T, i] = move_seconds(d, a, start, cruise2, v, end)
         end2, end = start2, start
     return final
+
+
+@kernel
+def settle_smoothed(queue: np.ndarray, n: int, closed: bool) -> int:
+    """As `settle`, where each acceleration and braking must leave a share for cruising (minimum cruise ratio).
+
+    A second plan whose accelerations are lowered by that share gives every peak of speed a highest v². It bounds the
+    moves that only climb to the peak, and those that only brake from it (Klipper, toolhead.py, look-ahead queue).
+    """
+    end2, smooth_end2, peak2 = 0.0, 0.0, 0.0
+    final = n if closed else 0
+    braking = 0  # moves behind move i that only brake in the second plan and wait for the peak before them
+    for i in range(n - 1, -1, -1):
+        d = queue[Q_D, i]
+        start2 = min(queue[Q_START, i], end2 + 2.0 * queue[Q_A, i] * d)
+        smooth_gain = 2.0 * queue[Q_SMOOTH_A, i] * d
+        smooth_reachable = smooth_end2 + smooth_gain
+        smooth2 = min(queue[Q_SMOOTH_START, i], smooth_reachable)
+        queue[Q_FROM, i], queue[Q_TO, i] = start2, end2
+        if smooth2 >= smooth_reachable:
+            braking += 1
+        else:
+            peaks = smooth2 + smooth_gain > smooth_end2
+            if peaks and final == 0 and i + 1 < n and _is_final(queue, i + 1, end2, smooth_end2):
+                final = i + 1
+            if peaks or braking > 0:
+                v = queue[Q_V, i]
+                peak2 = min(v * v, 0.5 * (smooth2 + smooth_reachable))
+                if final > 0:
+                    _brake_from(queue, i + 1, min(i + 1 + braking, final), peak2)
+                braking = 0
+            if final > 0:
+                _time(queue, i, peak2)
+        end2, smooth_end2 = start2, smooth2
+    return final
+
+
+@kernel
+def _is_final(queue: np.ndarray, i: int, start2: float, smooth2: float) -> bool:
+    """Whether no braking lowers the start of move i in either plan."""
+    both: bool = start2 == queue[Q_START, i] and smooth2 == queue[Q_SMOOTH_START, i]
+    return both
+
+
+@kernel
+def _brake_from(queue: np.ndarray, first: int, last: int, peak2: float) -> None:
+    """Times of moves that only brake from a peak: none is faster than the peak or than any start since."""
+    for k in range(first, last):
+        peak2 = min(peak2, queue[Q_FROM, k])
+        _time(queue, k, peak2)
+
+
+@kernel
+def _time(queue: np.ndarray, i: int, peak2: float) -> None:
+    """Time of a settled move that is nowhere faster than the peak."""
+    d, a, v = queue[Q_D, i], queue[Q_A, i], queue[Q_V, i]
+    start2, end2 = queue[Q_FROM, i], queue[Q_TO, i]
+    cruise2 = min(min(0.5 * (start2 + end2) + a * d, v * v), peak2)
+    start2, end2 = min(start2, cruise2), min(end2, cruise2)
+    queue[Q_T, i] = move_seconds(d, a, sqrt(start2), cruise2, sqrt(cruise2), sqrt(end2))

@@ -104,6 +104,10 @@ class Limits:
             self._vector.append(_vector(self))
         return self._vector[0]
 
+    def key(self) -> tuple[bytes, frozenset[str], frozenset[str]]:
+        """Equal for equal limits."""
+        return self.vector().tobytes(), self.assumed, self.from_job
+
 
 def limits_from(stated: Mapping[str, float], model: str | None = None) -> Limits:
     """The limits at the start of a job, from what the printer entry states (names of `NAMES`, mm, mm/s, mm/s²).
@@ -165,7 +169,7 @@ def _with(limits: Limits, changes: Mapping[str, float]) -> Limits:
         return limits
     values = MappingProxyType({**limits.values, **good})
     return replace(
-        limits, values=values, assumed=limits.assumed - good.keys(), from_job=limits.from_job | good.keys(), _vector=[]
+        limits, values=values, assumed=limits.assumed.difference(good), from_job=limits.from_job.union(good), _vector=[]
     )
 
 
@@ -225,7 +229,7 @@ _AXIS_READERS = {
 
 
 def _words(command: bytes) -> tuple[str, dict[str, float]]:
-    """The command's name and its number words: `M204 S800` and `NAME KEY=1` alike, without those that hold no number."""
+    """The command's name and its number words: `M204 S800` and `NAME KEY=1` alike; words without number left out."""
     text = command.split(b";", 1)[0].decode("ascii", "replace").upper().split()
     if text and text[0][0] == "N" and text[0][1:].isdigit():
         text = text[1:]

@@ -35,6 +35,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 QUEUE = 8192  # moves a lane holds before it books what is final: far beyond any braking distance, small in the cache
+MANY_SETS = 4096  # sets of limits remembered; a job that sets more different ones is read more slowly, no more
 
 NO_EDITS = Edits(
     np.zeros(0, np.int64), np.zeros(1, np.int64),
@@ -47,31 +48,42 @@ class LimitBook:
 
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
-        self._sets = [limits]
-        self._vectors = limits.vector()[None, :]
-        self._known: dict[tuple[int, bytes], int] = {}
-        self._now = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        self._sets = [self.limits]
+        self._place = {self.limits.key(): 0}
+        self._after: list[dict[bytes, int]] = [{}]
+        self._vectors = self.limits.vector()[None, :]
 
     def follow(self, moves: Moves, text: NDArray[np.uint8]) -> Limiting:
         """The sets of limits and where they change within a window; `text` holds the bytes that the rows point into."""
+        if len(self._sets) > MANY_SETS:
+            self._begin()
         rows = np.flatnonzero(moves.kind == LIMIT)
-        chosen = np.empty(len(rows), dtype=np.int64)
-        for k, row in enumerate(rows.tolist()):
-            chosen[k] = self._now = self._after(bytes(text[moves.start[row] : moves.end[row]]))
-        self.limits = self._sets[self._now]
+        view = memoryview(text)  # type: ignore[arg-type]
+        now = self._place[self.limits.key()]
+        begun = now
+        chosen = []
+        for start, end in zip(moves.start[rows].tolist(), moves.end[rows].tolist(), strict=True):
+            command = bytes(view[start:end])
+            after = self._after[now].get(command)
+            now = self._read(now, command) if after is None else after
+            chosen.append(now)
+        self.limits = self._sets[now]
         if len(self._vectors) != len(self._sets):
             self._vectors = np.stack([each.vector() for each in self._sets])
-        return Limiting(self._vectors, rows, chosen)
+        return Limiting(self._vectors, begun, rows, np.array(chosen, dtype=np.int64))
 
-    def _after(self, command: bytes) -> int:
-        """Jobs repeat few limit commands thousands of times: each is read once."""
-        key = (self._now, command)
-        if key not in self._known:
-            limits = after_command(self._sets[self._now], command)
-            if limits not in self._sets:
-                self._sets.append(limits)
-            self._known[key] = self._sets.index(limits)
-        return self._known[key]
+    def _read(self, now: int, command: bytes) -> int:
+        """The set that holds after a command not met before; jobs repeat a few of them thousands of times."""
+        limits = after_command(self._sets[now], command)
+        place = self._place.setdefault(limits.key(), len(self._sets))
+        if place == len(self._sets):
+            self._sets.append(limits)
+            self._after.append({})
+        self._after[now][command] = place
+        return place
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +94,7 @@ class Timed:
     seconds: Floats
 
 
-class _Timer:
+class Timer:
     """The lanes, the limits and the books of one job."""
 
     def __init__(self, limits: Limits, queue: int) -> None:
@@ -100,7 +112,10 @@ class _Timer:
     def _walk(self, moves: Moves, text: NDArray[np.uint8], notes: Notes, edits: Edits, layers: int, slots: int) -> None:
         self._layers = _widened(self._layers, layers)
         self._slots = _widened(self._slots, slots - int(self._lanes.flow[F_BASE]))
-        rows = Rows(moves.kind, moves.x, moves.y, moves.z, moves.de, moves.feed, moves.value, moves.arc, moves.arcs)
+        rows = Rows(
+            moves.kind, moves.x, moves.y, moves.z, moves.de, moves.f, moves.frame, moves.frames, moves.value, moves.arc,
+            moves.arcs,
+        )  # fmt: skip
         walk(rows, notes, self._book.follow(moves, text), edits, self._lanes, self._books())
 
     def _books(self) -> Books:
@@ -128,7 +143,7 @@ def _widened(table: Floats, columns: int) -> Floats:
     return np.concatenate([table, np.zeros((2, columns - table.shape[1]))], axis=1)
 
 
-class Clock(_Timer):
+class Clock(Timer):
     """Times one sequence of moves. Rows are numbered from 0 through the whole job, START rows left out."""
 
     def __init__(self, limits: Limits, queue: int = QUEUE) -> None:

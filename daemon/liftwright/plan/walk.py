@@ -12,7 +12,6 @@ from math import atan2, cos, hypot, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from liftwright.job.columns import (
@@ -22,12 +21,14 @@ from liftwright.job.columns import (
     FW_RETRACT,
     LIMIT,
     PRIME,
+    R_SCALE,
     RETRACT,
     TOOL,
     TRAVEL,
     WALL,
     WIPE,
 )
+from liftwright.kernels import inlined, kernel
 from liftwright.plan.lane import (
     N_QUEUE,
     N_STATE,
@@ -41,12 +42,14 @@ from liftwright.plan.lane import (
     extruder_seconds,
     push_move,
     settle,
+    settle_smoothed,
 )
 from liftwright.plan.limits import (
     L_AE,
     L_ARC_LONG,
     L_ARC_SHORT,
     L_ARC_TURN,
+    L_CRUISE,
     L_FW_BACK,
     L_FW_FORTH,
     L_FW_MM,
@@ -57,23 +60,27 @@ BEFORE, AFTER = 0, 1  # the lanes
 # Columns of the sums: seconds in all, of travels, of travels above both their ends, of unretracted travels; mm of Z
 # both ways, how often Z begins to move, how often it turns round.
 TOTAL, TRAVELLING, AIR, UNRETRACTED, STROKE, STARTS, REVERSALS, N_SUMS = range(8)
-# Slots of the flow: moves queued in each lane, whether the lanes are one, row of the limits that hold, first slot of
-# the seconds table, whether Z moves and which way it last went in each lane, whether a START row was seen.
-F_N, F_SAME, F_LIMIT, F_BASE, F_MOVING, F_WAY, F_STARTED, N_FLOW = 0, 2, 3, 4, 5, 7, 9, 10
+# Slots of the flow: moves queued in each lane, whether the lanes are one, first slot of the seconds table, whether Z
+# moves and which way it last went in each lane, whether a START row was seen, whether a cruise ratio ever held.
+F_N, F_SAME, F_BASE, F_MOVING, F_WAY, F_STARTED, F_SMOOTH, N_FLOW = 0, 2, 3, 4, 6, 8, 9, 10
 
 IS_TRAVEL, IS_AIR, IS_UNRETRACTED = 1, 2, 4
+# Rows of the tags: where a move is booked.
+G_SLOT, G_LAYER, G_MARKS, N_TAGS = range(4)
 EVEN = 1e-6  # mm; heights nearer than this are the same
 
 
 class Rows(NamedTuple):
-    """A window of the job: columns of the table of moves (feed in mm/s), and the table of its arcs."""
+    """A window of the job: columns of the table of moves, and its tables of frames and arcs."""
 
     kind: NDArray[np.uint8]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     z: NDArray[np.float64]
     de: NDArray[np.float64]
-    feed: NDArray[np.float64]
+    f: NDArray[np.float64]
+    frame: NDArray[np.int32]
+    frames: NDArray[np.float64]
     value: NDArray[np.float64]
     arc: NDArray[np.int32]
     arcs: NDArray[np.float64]
@@ -90,9 +97,10 @@ class Notes(NamedTuple):
 
 
 class Limiting(NamedTuple):
-    """Every set of limits met so far (sets × L_*), and from which row of the window which set holds."""
+    """Sets of limits (sets × L_*), the one that holds at first, and from which row of the window which set holds."""
 
     sets: NDArray[np.float64]
+    first: int
     row: NDArray[np.int64]
     chosen: NDArray[np.int64]
 
@@ -130,7 +138,7 @@ def new_lanes(capacity: int) -> Lanes:
     """Two empty lanes that hold at most `capacity` moves each."""
     lanes = Lanes(
         np.zeros((2, N_QUEUE, capacity)),
-        np.zeros((2, 3, capacity), dtype=np.int64),
+        np.zeros((2, N_TAGS, capacity), dtype=np.int64),
         np.zeros((2, N_STATE)),
         np.zeros(N_FLOW, dtype=np.int64),
     )
@@ -138,133 +146,102 @@ def new_lanes(capacity: int) -> Lanes:
     return lanes
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def walk(rows: Rows, notes: Notes, limiting: Limiting, edits: Edits, lanes: Lanes, books: Books) -> None:
-    """Walk the rows of one window (row 0 holds the carried position) and book the seconds of all that became final."""
-    flow = lanes.flow
+    """Walk the rows of one window (row 0 holds the carried position) and book the seconds of all that became final.
+
+    Helpers get single arrays, never the bundles: a bundle is copied whole at each call, which cost more than the plan.
+    """
+    kinds, layer, slot = rows.kind, notes.layer, notes.slot
+    queue, tags, state, flow = lanes.queue, lanes.tags, lanes.state, lanes.flow
+    sums, layers, slots = books.sums, books.layers, books.slots
     if flow[F_STARTED] == 0:
         for lane in range(2):
-            _stand_at(lanes.state[lane], rows.x[0], rows.y[0], rows.z[0])
+            state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = rows.x[0], rows.y[0], rows.z[0]
         flow[F_STARTED] = 1
     edit, change = 0, 0
-    for i in range(1, len(rows.kind)):
-        kind = rows.kind[i]
-        if kind == LIMIT:
-            while change < len(limiting.row) and limiting.row[change] <= i:
-                flow[F_LIMIT] = limiting.chosen[change]
-                change += 1
+    chosen = limiting.first
+    for i in range(1, len(kinds)):
+        kind = kinds[i]
+        moves = kind in (BEAD, TRAVEL, WIPE, RETRACT, PRIME)
+        halts = kind in (DWELL, WALL, TOOL, FW_RETRACT, FW_PRIME)
+        if kind == LIMIT and change < len(limiting.row) and limiting.row[change] == i:
+            chosen = limiting.chosen[change]
+            change += 1
+        edited = edit < len(edits.row) and edits.row[edit] == i
+        if not (moves or halts):
             continue
-        lim = limiting.sets[flow[F_LIMIT]]
-        if edit < len(edits.row) and edits.row[edit] == i:
-            _part(lanes)
-            _row(BEFORE, BEFORE, rows, i, notes, lim, lanes, books)
-            for j in range(edits.at[edit], edits.at[edit + 1]):
-                _go(
-                    AFTER, AFTER, edits.x[j], edits.y[j], edits.z[j], 0.0, edits.feed[j],
-                    edits.arc[j], rows.arcs, i, notes, lim, lanes, books,
-                )  # fmt: skip
+        lim = limiting.sets[chosen]
+        if edited and flow[F_SAME] == 1:
+            _part(queue, tags, state, flow)
+        for lane in range(2 - flow[F_SAME]):
+            last = lane + flow[F_SAME]  # what lane 0 does alone counts for both while they are one
+            if halts:
+                _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
+                state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = rows.x[i], rows.y[i], rows.z[i]
+                seconds = _halt_seconds(kind, rows.value[i], lim)
+                _book(lane, last, seconds, slot[i], layer[i], 0, flow[F_BASE], sums, layers, slots)
+                continue
+            first_point, end_point = 0, 1
+            replaced = edited and lane == AFTER
+            if replaced:
+                first_point, end_point = edits.at[edit], edits.at[edit + 1]
+            for point in range(first_point, end_point):
+                x, y, z, de, arc = rows.x[i], rows.y[i], rows.z[i], rows.de[i], rows.arc[i]
+                feed = rows.f[i] * (rows.frames[R_SCALE, rows.frame[i]] / 60.0)
+                if replaced:
+                    x, y, z, de = edits.x[point], edits.y[point], edits.z[point], 0.0
+                    feed, arc = edits.feed[point], edits.arc[point]
+                x0, y0, z0 = state[lane, T_X], state[lane, T_Y], state[lane, T_Z]
+                marks = _marks(max(z0, z), notes.ceiling[i], notes.unretracted[i])
+                for each in range(lane, last + 1):
+                    _count_z(each, z - z0, flow, sums)
+                chords, angle, radius = 1, 0.0, 0.0
+                if arc >= 0:
+                    radius = hypot(x0 - rows.arcs[0, arc], y0 - rows.arcs[1, arc])
+                    angle = atan2(y0 - rows.arcs[1, arc], x0 - rows.arcs[0, arc])
+                    chords = chords_of(radius, rows.arcs[2, arc], z - z0, lim)
+                for chord in range(1, chords + 1):
+                    xk, yk, zk = x, y, z
+                    if chord < chords:
+                        share = chord / chords
+                        at = angle + rows.arcs[2, arc] * share
+                        xk, yk = rows.arcs[0, arc] + radius * cos(at), rows.arcs[1, arc] + radius * sin(at)
+                        zk = z0 + (z - z0) * share
+                    dx, dy, dz = xk - state[lane, T_X], yk - state[lane, T_Y], zk - state[lane, T_Z]
+                    d = sqrt(dx * dx + dy * dy + dz * dz)
+                    if d < SHORTEST:
+                        if de != 0.0:
+                            _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
+                            seconds = extruder_seconds(de / chords, feed, lim)
+                            _book(lane, last, seconds, slot[i], layer[i], 0, flow[F_BASE], sums, layers, slots)
+                        continue
+                    if flow[lane] == queue.shape[2]:
+                        _make_room(lane, last, queue, tags, state, flow, sums, layers, slots)
+                    n = flow[lane]
+                    push_move(queue[lane], n, state[lane], lim, dx, dy, dz, d, de / chords, feed)
+                    tags[lane, G_SLOT, n], tags[lane, G_LAYER, n], tags[lane, G_MARKS, n] = slot[i], layer[i], marks
+                    state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = xk, yk, zk
+                    flow[lane] = n + 1
+                    if lim[L_CRUISE] > 0.0:
+                        flow[F_SMOOTH] = 1
+        if edited:
             edit += 1
-        elif flow[F_SAME] == 1:
-            _row(BEFORE, AFTER, rows, i, notes, lim, lanes, books)
-        else:
-            _row(BEFORE, BEFORE, rows, i, notes, lim, lanes, books)
-            _row(AFTER, AFTER, rows, i, notes, lim, lanes, books)
-            flow[F_SAME] = _are_one(lanes)
+        if flow[F_SAME] == 0:
+            flow[F_SAME] = _are_one(state)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def close(lanes: Lanes, books: Books) -> None:
     """The job ends: the head stands still and everything is final."""
-    if lanes.flow[F_SAME] == 1:
-        _stand_still(BEFORE, AFTER, lanes, books)
-    else:
-        _stand_still(BEFORE, BEFORE, lanes, books)
-        _stand_still(AFTER, AFTER, lanes, books)
+    same = lanes.flow[F_SAME]
+    for lane in range(2 - same):
+        _stand_still(
+            lane, lane + same, lanes.queue, lanes.tags, lanes.state, lanes.flow, books.sums, books.layers, books.slots
+        )
 
 
-@njit(cache=True, nogil=True)
-def _stand_at(state: np.ndarray, x: float, y: float, z: float) -> None:
-    state[T_X], state[T_Y], state[T_Z] = x, y, z
-
-
-@njit(cache=True, nogil=True)
-def _part(lanes: Lanes) -> None:
-    """The lanes go separate ways from here: give the second what the first has queued for both."""
-    if lanes.flow[F_SAME] == 0:
-        return
-    n = lanes.flow[F_N]
-    lanes.queue[AFTER, :, :n] = lanes.queue[BEFORE, :, :n]
-    lanes.tags[AFTER, :, :n] = lanes.tags[BEFORE, :, :n]
-    lanes.state[AFTER] = lanes.state[BEFORE]
-    lanes.flow[F_N + AFTER] = n
-    lanes.flow[F_SAME] = 0
-
-
-@njit(cache=True, nogil=True)
-def _are_one(lanes: Lanes) -> int:
-    """1 where both heads stand still at the same place with nothing queued, else 0."""
-    a, b = lanes.state[BEFORE], lanes.state[AFTER]
-    still = a[T_LIVE] == 0.0 and b[T_LIVE] == 0.0
-    return 1 if still and a[T_X] == b[T_X] and a[T_Y] == b[T_Y] and a[T_Z] == b[T_Z] else 0
-
-
-@njit(cache=True, nogil=True)
-def _row(
-    lane: int, last: int, rows: Rows, i: int, notes: Notes, lim: np.ndarray, lanes: Lanes, books: Books
-) -> None:  # fmt: skip
-    """One row of the job in one lane, booked for the lanes from `lane` to `last`."""
-    kind = rows.kind[i]
-    if kind in (BEAD, TRAVEL, WIPE, RETRACT, PRIME):
-        _go(
-            lane, last, rows.x[i], rows.y[i], rows.z[i], rows.de[i], rows.feed[i],
-            rows.arc[i], rows.arcs, i, notes, lim, lanes, books,
-        )  # fmt: skip
-    elif kind in (DWELL, WALL, TOOL, FW_RETRACT, FW_PRIME):
-        _stand_still(lane, last, lanes, books)
-        _stand_at(lanes.state[lane], rows.x[i], rows.y[i], rows.z[i])
-        seconds = 0.0
-        if kind == DWELL:
-            seconds = rows.value[i]
-        elif kind == FW_RETRACT:
-            seconds = alone_seconds(lim[L_FW_MM], lim[L_FW_BACK], min(lim[L_RETRACT], lim[L_AE]))
-        elif kind == FW_PRIME:
-            seconds = alone_seconds(lim[L_FW_MM], lim[L_FW_FORTH], min(lim[L_RETRACT], lim[L_AE]))
-        _book(lane, last, seconds, notes.slot[i], notes.layer[i], 0, lanes.flow[F_BASE], books)
-
-
-@njit(cache=True, nogil=True)
-def _go(
-    lane: int, last: int, x: float, y: float, z: float, de: float, feed: float, arc: int, arcs: np.ndarray,
-    i: int, notes: Notes, lim: np.ndarray, lanes: Lanes, books: Books,
-) -> None:  # fmt: skip
-    """Move to a point: along an arc in chords, straight, or with the extruder alone."""
-    state = lanes.state[lane]
-    x0, y0, z0 = state[T_X], state[T_Y], state[T_Z]
-    marks = 0
-    if notes.ceiling[i] < np.inf:
-        marks = IS_TRAVEL
-        if max(z0, z) > notes.ceiling[i] + EVEN:
-            marks += IS_AIR
-        if notes.unretracted[i]:
-            marks += IS_UNRETRACTED
-    for each in range(lane, last + 1):
-        _count_z(each, z - z0, lanes.flow, books.sums)
-    if arc >= 0:
-        cx, cy, sweep = arcs[0, arc], arcs[1, arc], arcs[2, arc]
-        chords = chords_of(hypot(x0 - cx, y0 - cy), sweep, z - z0, lim)
-        radius, angle = hypot(x0 - cx, y0 - cy), atan2(y0 - cy, x0 - cx)
-        for k in range(1, chords):
-            part = k / chords
-            at = angle + sweep * part
-            _straight(
-                lane, last, cx + radius * cos(at), cy + radius * sin(at), z0 + (z - z0) * part, de / chords, feed,
-                marks, i, notes, lim, lanes, books,
-            )  # fmt: skip
-        de /= chords
-    _straight(lane, last, x, y, z, de, feed, marks, i, notes, lim, lanes, books)
-
-
-@njit(cache=True, nogil=True)
+@kernel
 def chords_of(radius: float, sweep: float, dz: float, lim: np.ndarray) -> int:
     """How many chords an arc is moved in: floor(length / longest chord), at least one (Klipper, gcode_arcs.py); with
     axis limits the chord is a share of the circle, within bounds (Marlin, Configuration_adv.h; the mix is ours)."""
@@ -273,31 +250,58 @@ def chords_of(radius: float, sweep: float, dz: float, lim: np.ndarray) -> int:
     return max(int(length / chord), 1)
 
 
-@njit(cache=True, nogil=True)
-def _straight(
-    lane: int, last: int, x: float, y: float, z: float, de: float, feed: float, marks: int,
-    i: int, notes: Notes, lim: np.ndarray, lanes: Lanes, books: Books,
-) -> None:  # fmt: skip
-    state = lanes.state[lane]
-    dx, dy, dz = x - state[T_X], y - state[T_Y], z - state[T_Z]
-    d = sqrt(dx * dx + dy * dy + dz * dz)
-    if d < SHORTEST:
-        if de != 0.0:
-            _stand_still(lane, last, lanes, books)
-            seconds = extruder_seconds(de, feed, lim)
-            _book(lane, last, seconds, notes.slot[i], notes.layer[i], 0, lanes.flow[F_BASE], books)
-        return
-    queue, tags = lanes.queue[lane], lanes.tags[lane]
-    n = lanes.flow[F_N + lane]
-    if n == queue.shape[1]:
-        n = _make_room(lane, last, lanes, books)
-    push_move(queue, n, state, lim, dx, dy, dz, d, de, feed)
-    tags[0, n], tags[1, n], tags[2, n] = notes.slot[i], notes.layer[i], marks
-    lanes.flow[F_N + lane] = n + 1
-    _stand_at(state, x, y, z)
+@kernel
+def _halt_seconds(kind: int, dwell: float, lim: np.ndarray) -> float:
+    """Seconds of a row that stops the head: a dwell, or a retraction or prime the firmware makes on its own."""
+    if kind == DWELL:
+        return dwell
+    if kind == FW_RETRACT or kind == FW_PRIME:
+        v = lim[L_FW_BACK] if kind == FW_RETRACT else lim[L_FW_FORTH]
+        return alone_seconds(lim[L_FW_MM], v, min(lim[L_RETRACT], lim[L_AE]))
+    return 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _part(queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray) -> None:
+    """The lanes go separate ways from here: give the second what the first has queued for both."""
+    n = flow[BEFORE]
+    for row in range(N_QUEUE):
+        for k in range(n):
+            queue[AFTER, row, k] = queue[BEFORE, row, k]
+    for row in range(N_TAGS):
+        for k in range(n):
+            tags[AFTER, row, k] = tags[BEFORE, row, k]
+    for k in range(N_STATE):
+        state[AFTER, k] = state[BEFORE, k]
+    flow[AFTER] = n
+    flow[F_SAME] = 0
+
+
+@kernel
+def _are_one(state: np.ndarray) -> int:
+    """1 where both heads stand still at the same place with nothing queued, else 0."""
+    if state[BEFORE, T_LIVE] != 0.0 or state[AFTER, T_LIVE] != 0.0:
+        return 0
+    for axis in (T_X, T_Y, T_Z):
+        if state[BEFORE, axis] != state[AFTER, axis]:
+            return 0
+    return 1
+
+
+@inlined
+def _marks(top: float, ceiling: float, unretracted: bool) -> int:
+    """What a move counts as besides its time; ceiling is the higher end of its travel, inf for no travel."""
+    if ceiling == np.inf:
+        return 0
+    marks = IS_TRAVEL
+    if top > ceiling + EVEN:
+        marks += IS_AIR
+    if unretracted:
+        marks += IS_UNRETRACTED
+    return marks
+
+
+@inlined
 def _count_z(lane: int, dz: float, flow: np.ndarray, sums: np.ndarray) -> None:
     """Stroke, starts and reversals of Z: it starts where it stood still before, it turns where its way does."""
     if abs(dz) < SHORTEST:
@@ -313,60 +317,81 @@ def _count_z(lane: int, dz: float, flow: np.ndarray, sums: np.ndarray) -> None:
     flow[F_WAY + lane] = way
 
 
-@njit(cache=True, nogil=True)
-def _stand_still(lane: int, last: int, lanes: Lanes, books: Books) -> None:
+@kernel
+def _stand_still(
+    lane: int, last: int, queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
     """The head comes to rest: every move of the lane is final."""
-    n = lanes.flow[F_N + lane]
+    n = flow[lane]
     if n > 0:
-        settle(lanes.queue[lane], n, True)
-        _book_moves(lane, last, n, lanes, books)
-    lanes.flow[F_N + lane] = 0
-    lanes.state[lane, T_LIVE] = 0.0
+        _settle(queue[lane], n, True, flow)
+        _book_moves(lane, last, n, queue, tags, flow, sums, layers, slots)
+    flow[lane] = 0
+    state[lane, T_LIVE] = 0.0
     for each in range(lane, last + 1):
-        lanes.flow[F_MOVING + each] = 0
+        flow[F_MOVING + each] = 0
 
 
-@njit(cache=True, nogil=True)
-def _make_room(lane: int, last: int, lanes: Lanes, books: Books) -> int:
-    """A full lane: book what is final and move the rest to the front; returns the moves left.
+@kernel
+def _settle(queue: np.ndarray, n: int, closed: bool, flow: np.ndarray) -> int:
+    if flow[F_SMOOTH] == 1:
+        return settle_smoothed(queue, n, closed)
+    return settle(queue, n, closed)
+
+
+@kernel
+def _make_room(
+    lane: int, last: int, queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
+    """A full lane: book what is final and move the rest to the front.
 
     Where not one move is final (a whole queue that is one acceleration) the head is taken to stand still.
     """
-    queue, tags = lanes.queue[lane], lanes.tags[lane]
-    n = lanes.flow[F_N + lane]
-    final = settle(queue, n, False)
+    n = flow[lane]
+    final = _settle(queue[lane], n, False, flow)
     if final == 0:
-        _stand_still(lane, last, lanes, books)
-        return 0
-    _book_moves(lane, last, final, lanes, books)
-    for k in range(final, n):
-        queue[:, k - final] = queue[:, k]
-        tags[:, k - final] = tags[:, k]
-    left: int = n - final
-    return left
+        _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
+        return
+    _book_moves(lane, last, final, queue, tags, flow, sums, layers, slots)
+    for row in range(N_QUEUE):
+        for k in range(final, n):
+            queue[lane, row, k - final] = queue[lane, row, k]
+    for row in range(N_TAGS):
+        for k in range(final, n):
+            tags[lane, row, k - final] = tags[lane, row, k]
+    flow[lane] = n - final
 
 
-@njit(cache=True, nogil=True)
-def _book_moves(lane: int, last: int, n: int, lanes: Lanes, books: Books) -> None:
-    queue, tags = lanes.queue[lane], lanes.tags[lane]
-    base = lanes.flow[F_BASE]
+@kernel
+def _book_moves(
+    lane: int, last: int, n: int, queue: np.ndarray, tags: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
+    base = flow[F_BASE]
     for k in range(n):
-        _book(lane, last, queue[Q_T, k], tags[0, k], tags[1, k], tags[2, k], base, books)
+        _book(
+            lane, last, queue[lane, Q_T, k], tags[lane, G_SLOT, k], tags[lane, G_LAYER, k], tags[lane, G_MARKS, k],
+            base, sums, layers, slots,
+        )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
-def _book(lane: int, last: int, seconds: float, slot: int, layer: int, marks: int, base: int, books: Books) -> None:
+@inlined
+def _book(
+    lane: int, last: int, seconds: float, slot: int, layer: int, marks: int, base: int,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
     """Add seconds to all they belong to, in the lanes from `lane` to `last`."""
     for each in range(lane, last + 1):
-        sums = books.sums[each]
-        sums[TOTAL] += seconds
+        sums[each, TOTAL] += seconds
         if marks & IS_TRAVEL:
-            sums[TRAVELLING] += seconds
+            sums[each, TRAVELLING] += seconds
             if marks & IS_AIR:
-                sums[AIR] += seconds
+                sums[each, AIR] += seconds
             if marks & IS_UNRETRACTED:
-                sums[UNRETRACTED] += seconds
+                sums[each, UNRETRACTED] += seconds
         if layer >= 0:
-            books.layers[each, layer] += seconds
+            layers[each, layer] += seconds
         if slot >= 0:
-            books.slots[each, slot - base] += seconds
+            slots[each, slot - base] += seconds
