@@ -1,6 +1,6 @@
 """Commands that are no motion: modes, shifts, tools, labels, heaters; the ones that aren't known are walls.
 
-1. G92 shifts only the axes it names; bare G92 sets all four to zero. Rows hold bed coordinates (shifts undone).
+1. G92 shifts only the axes it names; bare G92 means different things to different firmwares and is counted. Rows hold bed coordinates (shifts undone).
 2. A command that isn't known to leave the nozzle where it is, is a wall: the position is unknown until X, Y and Z have
    been seen in absolute positioning.
 """
@@ -16,14 +16,18 @@ from liftwright.job.columns import (
     MAX_UNKNOWN,
     MODE,
     S_ABSOLUTE,
+    S_BARE_G92,
+    S_BEADS,
     S_E,
     S_E_BOTH,
     S_E_LAST,
     S_FEED,
     S_FW_LIFT,
     S_HEATERS,
+    S_KNOWN,
     S_LABEL,
     S_LINE,
+    S_LOST,
     S_M82_SEEN,
     S_NOZZLE_TEMP,
     S_OX,
@@ -110,7 +114,7 @@ def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
 
 @kernel
 def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> tuple[int, bool]:
-    """G92: (where its words end, whether an axis was shifted). Unnamed axes keep their value; bare sets all to zero."""
+    """G92: (where its words end, whether an axis was shifted). Unnamed axes keep their value."""
     named = False
     shifted = False
     while True:
@@ -130,8 +134,14 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
             named = True
         elif 88 <= c <= 90:
             slot = c - 88
-            shift = sf[S_X + slot] - value * sf[S_SCALE]
             named = True
+            shift = sf[S_X + slot] - value * sf[S_SCALE]
+            if not si[S_KNOWN] & (1 << slot):
+                # Nobody knows where the axis is. Before the print that only moves the origin; later it is lost.
+                shift = 0.0
+                sf[S_X + slot] = value * sf[S_SCALE]
+                if si[S_BEADS] > 0:
+                    si[S_LOST] |= 1 << slot
             if shift != sf[S_OX + slot]:
                 sf[S_OX + slot] = np.rint(shift * 1e9) / 1e9
                 shifted = True
@@ -139,10 +149,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
             break
         i = after
     if not named:
-        sf[S_E] = 0.0
-        for slot in range(3):
-            shifted = shifted or sf[S_OX + slot] != sf[S_X + slot]
-            sf[S_OX + slot] = sf[S_X + slot]
+        si[S_BARE_G92] = si[S_BARE_G92] or si[S_LINE]
     if shifted:
         add_frame(sf, si, frames)
     return i, shifted
@@ -183,7 +190,7 @@ def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray)
     elif number == 20 or number == 21:
         # NISTIR 6556 §2.1.2.10: the position stays where it is, only its numbers change.
         scale = 25.4 if number == 20 else 1.0
-        sf[S_E] *= sf[S_SCALE] / scale
+        sf[S_E] = np.rint(sf[S_E] * sf[S_SCALE] / scale * 1e9) / 1e9
         sf[S_FEED] *= sf[S_SCALE] / scale
         sf[S_SCALE] = scale
     add_frame(sf, si, frames)

@@ -5,6 +5,7 @@ It sees the survey's counters and the first bytes, nothing else.
 
 from liftwright.errors import UnreadableJob, UnsupportedJob
 from liftwright.job.columns import (
+    S_BARE_G92,
     S_CHECKSUMS,
     S_COMMANDS,
     S_E_WORDS,
@@ -64,6 +65,11 @@ def _refuse_dialects(found: Survey) -> None:
     if state[S_NUMBERED] or state[S_CHECKSUMS]:
         raise UnsupportedJob(
             "numbered", "lines are numbered or carry checksums, which inserted lines would break; save without them"
+        )
+    if state[S_BARE_G92]:
+        line = int(state[S_BARE_G92])
+        raise UnsupportedJob(
+            "bare_g92", f"line {line}: G92 without an axis means different things to firmwares; name the axes", line
         )
     if state[S_INVERSE_TIME]:
         raise UnsupportedJob("inverse_time", "G93 counts feed as inverse time; save the job with feed per minute (G94)")

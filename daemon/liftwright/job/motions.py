@@ -39,6 +39,7 @@ from liftwright.job.columns import (
     S_FEED,
     S_KNOWN,
     S_LAST_IS_MACRO,
+    S_LOST,
     S_OTHER_AXES,
     S_OX,
     S_OY,
@@ -82,15 +83,17 @@ from liftwright.kernels import inlined, kernel
 
 
 @inlined
-def _axis_word(value: float, axis: int, slot: int, shift: int, sf: np.ndarray, si: np.ndarray) -> None:
-    """Move the state's axis to where the word says, in bed coordinates."""
+def _axis_word(
+    value: float, axis: int, slot: int, shift: int, base: float, sf: np.ndarray, si: np.ndarray
+) -> None:
+    """Move the state's axis from `base` to where the word says, in bed coordinates."""
     value *= sf[S_SCALE]
     if si[S_ABSOLUTE] == 1:
         sf[slot] = value + sf[shift]
-        si[S_KNOWN] |= axis
+        si[S_KNOWN] |= axis & ~si[S_LOST]
     else:
         # Sums of decimals stay decimals: without the rounding a long relative job drifts off its own grid.
-        sf[slot] = np.rint((sf[slot] + value) * 1e9) / 1e9
+        sf[slot] = np.rint((base + value) * 1e9) / 1e9
 
 
 @kernel
@@ -114,6 +117,8 @@ def arc_of(
         cy = y0 + dy / 2 - side * h * dx / d
     elif words & (W_I | W_J):
         cx, cy = x0 + i, y0 + j
+        if i == 0.0 and j == 0.0:
+            return x0, y0, 0.0
     else:
         return x0, y0, 0.0
     if x0 == x1 and y0 == y1:
@@ -133,7 +138,7 @@ def read_motion(
 ) -> int:  # fmt: skip
     """Read the words of one G0 to G3 from `i` and append its row; returns where its words end."""
     words = odd
-    x0, y0 = sf[S_X], sf[S_Y]
+    x0, y0, z0 = sf[S_X], sf[S_Y], sf[S_Z]
     e_word = off_i = off_j = radius = 0.0
     while True:
         c = buf[np.uint64(i)]
@@ -174,12 +179,12 @@ def read_motion(
             continue
         if c == 88:
             words |= W_X
-            _axis_word(value, 1, S_X, S_OX, sf, si)
+            _axis_word(value, 1, S_X, S_OX, x0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 89:
             words |= W_Y
-            _axis_word(value, 2, S_Y, S_OY, sf, si)
+            _axis_word(value, 2, S_Y, S_OY, y0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 69:
@@ -192,7 +197,7 @@ def read_motion(
                 fail(si, E_FEED, i)
         elif c == 90:
             words |= W_Z
-            _axis_word(value, 4, S_Z, S_OZ, sf, si)
+            _axis_word(value, 4, S_Z, S_OZ, z0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 73:
@@ -225,7 +230,7 @@ def read_motion(
             sf[S_E] = e_word
         else:
             de = e_word
-            sf[S_E] += e_word
+            sf[S_E] = np.rint((sf[S_E] + e_word) * 1e9) / 1e9
         de *= sf[S_SCALE]
         if sf[S_VOLUME] > 0:
             de /= sf[S_VOLUME]
@@ -236,6 +241,7 @@ def read_motion(
         if sweep == 0.0:
             si[S_ARC_FAULTS] += 1
             words |= W_ODD
+            si[S_KNOWN] = 0  # firmware refuses such an arc, so nobody knows where the nozzle is
         else:
             arc = si[S_ARCS]
             ac[A_CX, arc] = cx

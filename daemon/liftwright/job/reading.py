@@ -23,6 +23,7 @@ from liftwright.job.columns import (
     S_KNOWN,
     S_LINE,
     S_LONGEST,
+    S_LOST,
     S_NOTES,
     S_NUMBERED,
     S_ON_OFF_EXTRUSION,
@@ -112,6 +113,7 @@ def _g_command(
     elif among(tenth // 10, HOMING_G):
         if number == 28:
             sf[S_OX] = sf[S_OY] = sf[S_OZ] = 0.0
+            si[S_LOST] = 0
             add_frame(sf, si, frames)
         wall(WALL_HOMING, start, sf, si, fc, ic, jc, bc)
     else:
@@ -281,6 +283,9 @@ def read_lines(
             ic[I_END, r] = i
             if commands > 1:
                 jc[J_WORDS, r] |= W_ODD
+        if commands > 1:
+            # Some firmwares obey the first command of a line alone.
+            si[S_KNOWN] = 0
         if i - start > si[S_LONGEST]:
             si[S_LONGEST] = i - start
         if i < stop:
