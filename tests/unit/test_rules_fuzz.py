@@ -86,6 +86,8 @@ def test_any_side_file_gives_facts_or_is_refused(data: bytes) -> None:
 
 @settings(deadline=None, max_examples=500)
 @given(st.text("0123456789+-.eExob_:,yYnofNaT~", min_size=1, max_size=7))
+@example("0._")
+@example("1_.e+0")
 def test_a_bare_word_means_what_it_means_to_pyyaml_or_is_refused(word: str) -> None:
     """PyYAML's safe resolver (YAML 1.1) as reference: what isn't refused is the same value to it, of the same type."""
     ours = bare_word(word)
