@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from liftwright.errors import Problem
 from liftwright.rules.json_schema import Node, known_keys, node_at, range_words, type_words, wanted
-from liftwright.rules.yaml_source import BROKEN, MAX_FAULTS, Path, Sheet, Value, dotted
+from liftwright.rules.yaml_source import BROKEN, MAX_FAULTS, Path, Sheet, Value, dotted, step_into
 
 _NUMBER = re.compile(r"[-+]?[0-9]{1,20}(\.[0-9]{0,20})?")
 
@@ -60,8 +60,7 @@ def found_words(value: Value) -> str:
 def value_at(path: Path, value: Value) -> Value:
     """The value at a path, or None."""
     for step in path:
-        inside = isinstance(value, dict) or (isinstance(value, tuple) and isinstance(step, int) and step < len(value))
-        value = (value.get(step) if isinstance(value, dict) else value[step]) if inside else None
+        value = step_into(value, step)
     return value
 
 
@@ -103,13 +102,9 @@ def _path(loc: Sequence[str | int], value: Value) -> Path:
     """A model's place → keys and positions of the file: the names that the models give to alternatives drop out."""
     path: Path = ()
     for step in loc:
-        if isinstance(value, dict) and step in value:
-            value = value[str(step)]
-        elif isinstance(value, tuple) and isinstance(step, int) and step < len(value):
-            value = value[step]
-        else:
-            continue
-        path = (*path, step)
+        inner = step_into(value, step)
+        if inner is not None:
+            value, path = inner, (*path, step)
     return path
 
 

@@ -23,7 +23,11 @@ _TRAPS = (
     (r"[-+]?[0-9][0-9_]*(:[0-5]?[0-9])+(\.[0-9_]*)?", "a number to base 60 for some YAML readers", _QUOTES),
     (r"[-+]?0[0-9][0-9_]*", "a number with a leading zero, octal for some YAML readers", f"17 for 017, or {_QUOTES}"),
     (r"[-+]?0[xXoObB][0-9a-fA-F_]+", "a number that isn't decimal", f"a decimal number, or {_QUOTES}"),
-    (r"[-+]?[0-9.][0-9._]*_[0-9._]*([eE][-+]?[0-9]*)?", "a number with underscores", f"digits alone (1000), or {_QUOTES}"),
+    (
+        r"[-+]?[0-9.][0-9._]*_[0-9._]*([eE][-+]?[0-9]*)?",
+        "a number with underscores",
+        f"digits alone (1000), or {_QUOTES}",
+    ),
     (
         r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][-+]?[0-9]+",
         "a number with an exponent, a text for some YAML readers",

@@ -197,7 +197,7 @@ def dotted(path: Path, value: Value = None) -> str:
     """A path as people read it: `rules[2].lift.shape`, entries counted from 1, or by name where `value` shows one."""
     text = ""
     for step in path:
-        value = value[step] if _holds(value, step) else None
+        value = step_into(value, step)
         if isinstance(step, int):
             name = value.get("name") if isinstance(value, dict) else None
             text += f"[{name if isinstance(name, str) else step + 1}]"
@@ -206,10 +206,11 @@ def dotted(path: Path, value: Value = None) -> str:
     return text
 
 
-def _holds(value: Value, step: str | int) -> bool:
+def step_into(value: Value, step: str | int) -> Value:
+    """The value one key or list position deeper, or None; no value of a file is None."""
     if isinstance(step, int):
-        return isinstance(value, tuple) and 0 <= step < len(value)
-    return isinstance(value, dict) and step in value
+        return value[step] if isinstance(value, tuple) and step < len(value) else None
+    return value.get(step) if isinstance(value, dict) else None
 
 
 def _decoded(name: str, data: bytes) -> str | Problem:
