@@ -120,7 +120,9 @@ def _tag_problems(sheet: Sheet) -> Iterator[Problem]:
             found, wanted = f"{len(conditions)} conditions", f"at most {MAX_CONDITIONS}"
             yield Problem(sheet.where(path), dotted(path, sheet.value), found, wanted)
             continue
-        for key in (key for key in conditions if key not in known):
+        for key in conditions:
+            if key in known:
+                continue
             path = ("rules", index, "when", key)
             meant = canonical_key(key)
             near = meant if meant in known else nearest(key, known, 0.8)

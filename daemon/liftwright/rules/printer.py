@@ -56,7 +56,7 @@ class SquareCorner(Entry):
     """Corners are taken at a speed that is stated for a right angle."""
 
     by: Literal["square_corner"] = Field(description="the firmware's way to limit speed in corners")
-    speed_mm_s: float = Field(ge=0, le=1000, description="speed through a 90° corner")
+    speed_mm_s: float = Field(gt=0, le=1000, description="speed through a 90° corner")
 
 
 class JunctionDeviation(Entry):
