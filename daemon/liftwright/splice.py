@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from liftwright.digits import UNIT, lowered_feed, rounded, rounded_up, to_units, write_units
 from liftwright.job.columns import (
@@ -44,6 +45,22 @@ P_X, P_Y, P_Z, P_FEED = range(4)
 
 
 @dataclass(frozen=True, slots=True)
+class Spliced:
+    """The window's new bytes, and the moves that took the place of rows: `row`s in order, moves at[k]:at[k + 1] each.
+
+    x, y, z in mm (bed coordinates), feed in mm/s. A row without moves was taken away.
+    """
+
+    text: memoryview
+    row: NDArray[np.int64]
+    at: NDArray[np.int64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    z: NDArray[np.float64]
+    feed: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
 class SpliceTerms:
     """places: decimals of inserted words. z_speed: limit in mm/s. note: the word of the shape, b"" for no comment."""
 
@@ -59,22 +76,32 @@ class Splicer:
         self._terms = terms
         self._note = np.frombuffer((MARK + terms.note + b" +") if terms.note else b"", np.uint8)
         self._out = np.empty(0, np.uint8)
+        self._rows = np.empty((2, 0), np.int64)
+        self._moves = np.empty((4, 0))
 
-    def apply(self, window: Window, travels: Travels, lifts: Lifts) -> memoryview:
-        """The bytes of the window with its lifts in place."""
+    def apply(self, window: Window, travels: Travels, lifts: Lifts) -> Spliced:
+        """The window with its lifts in place; the arrays are overwritten by the next call."""
         moves = window.moves
         lifted = lifts.reason == FREE
         rows = int((travels.last - travels.first)[lifted].sum())
         room = window.size + LINE_BYTES * (rows + int(lifts.at[-1]) + 2 * int(lifted.sum())) + LINE_BYTES
         if len(self._out) < room:
             self._out = np.empty(room, np.uint8)
+        if self._rows.shape[1] <= rows:
+            self._rows = np.empty((2, 2 * rows + 1), np.int64)
+        if self._moves.shape[1] < rows + int(lifts.at[-1]):
+            self._moves = np.empty((4, 2 * (rows + int(lifts.at[-1]))))
+        used = np.zeros(2, np.int64)
         n = _splice(
             window.buf, window.size, self._terms.places, self._terms.z_speed, self._note, moves.kind, moves.code,
             moves.words, moves.frame, moves.start, moves.end, moves.x, moves.y, moves.z, moves.f, moves.frames,
             travels.first, travels.last, travels.z0, travels.z1, lifts.reason, lifts.at, lifts.s, lifts.z, np.empty(4),
-            self._out,
+            self._out, self._rows, self._moves, used,
         )  # fmt: skip
-        return memoryview(self._out)[:n]  # type: ignore[arg-type]
+        replaced, pieces = used
+        self._rows[1, replaced] = pieces
+        text = memoryview(self._out)[:n]  # type: ignore[arg-type]
+        return Spliced(text, self._rows[0, :replaced], self._rows[1, : replaced + 1], *self._moves[:, :pieces])
 
 
 @kernel
@@ -128,7 +155,7 @@ def _piece(
     buf: np.ndarray, g: int, x: float, y: float, z: float, exact: bool, exact_z: bool, feed: float, places: int,
     z_speed: float, code: np.ndarray, frame: np.ndarray, end: np.ndarray, frames: np.ndarray, note: np.ndarray,
     rise: float,
-    pen: np.ndarray, out: np.ndarray, at: int,
+    pen: np.ndarray, out: np.ndarray, at: int, moves: np.ndarray, used: np.ndarray,
 ) -> int:  # fmt: skip
     """One emitted line to (x, y, z) in place of row g's; `feed` as the job writes it for this row."""
     r = frame[g]
@@ -158,6 +185,12 @@ def _piece(
         out[at + 1] = 70
         at = write_units(to_units(wanted), 0, out, at + 2)
         pen[P_FEED] = wanted
+    m = used[1]
+    moves[0, m] = pen[P_X]
+    moves[1, m] = pen[P_Y]
+    moves[2, m] = pen[P_Z]
+    moves[3, m] = wanted * scale / 60.0
+    used[1] = m + 1
     if rise >= 0.0 and len(note) > 0:
         at = _copy(note, 0, len(note), out, at)
         at = write_units(rounded_up(rise, UNIT // 100), 2, out, at)
@@ -191,11 +224,12 @@ def _restore_feed(
 def _splice(
     buf: np.ndarray, size: int, places: int, z_speed: float, note: np.ndarray, kind: np.ndarray, code: np.ndarray,
     words: np.ndarray, frame: np.ndarray, start: np.ndarray, end: np.ndarray, x: np.ndarray, y: np.ndarray,
-    z: np.ndarray,
-    f: np.ndarray, frames: np.ndarray, first: np.ndarray, last: np.ndarray, z0: np.ndarray, z1: np.ndarray,
-    reason: np.ndarray, vat: np.ndarray, vs: np.ndarray, vz: np.ndarray, pen: np.ndarray, out: np.ndarray,
+    z: np.ndarray, f: np.ndarray, frames: np.ndarray, first: np.ndarray, last: np.ndarray, z0: np.ndarray,
+    z1: np.ndarray, reason: np.ndarray, vat: np.ndarray, vs: np.ndarray, vz: np.ndarray, pen: np.ndarray,
+    out: np.ndarray,
+    rows: np.ndarray, moves: np.ndarray, used: np.ndarray,
 ) -> int:  # fmt: skip
-    """Fill `out` with the window's bytes, lifts in place; returns how many."""
+    """Fill `out` with the window's bytes, lifts in place, and the tables of `Spliced`; returns how many bytes."""
     copied = 0
     at = 0
     for i in range(len(first)):
@@ -229,6 +263,9 @@ def _splice(
             if buf[end[g]] == 13 and copied < size and buf[copied] == 10:
                 copied += 1
             at = _keep_comment(buf, start[g], end[g], out, at)
+            rows[0, used[0]] = g
+            rows[1, used[0]] = used[1]
+            used[0] += 1
             way = math.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
             if way > 0.0 and not words[g] & W_TURN:
                 s_end = s + way
@@ -242,7 +279,7 @@ def _splice(
                     exact_z = p == stop - 1 or vz[p] == z0[i] or vz[p] == z1[i]
                     at = _piece(
                         buf, g, px, py, vz[p], here or there, exact_z, f[g], places, z_speed, code, frame, end, frames,
-                        note, rise, pen, out, at,
+                        note, rise, pen, out, at, moves, used,
                     )  # fmt: skip
                     rise = -1.0
                     arrived = there
@@ -253,7 +290,7 @@ def _splice(
                     level = vz[p - 1] == vz[p] and (height == z0[i] or height == z1[i])
                     at = _piece(
                         buf, g, x[g], y[g], height, True, level, f[g], places, z_speed, code, frame, end, frames, note,
-                        rise, pen, out, at,
+                        rise, pen, out, at, moves, used,
                     )  # fmt: skip
                     rise = -1.0
                 s = s_end

@@ -1,6 +1,7 @@
 """Commands that are no motion: modes, shifts, tools, labels, heaters; the ones that aren't known are walls.
 
-1. G92 shifts only the axes it names; bare G92 means different things to different firmwares and is counted. Rows hold bed coordinates (shifts undone).
+1. G92 shifts only the axes it names; bare G92 means different things to
+   different firmwares and is counted. Rows hold bed coordinates (shifts undone).
 2. A command that isn't known to leave the nozzle where it is, is a wall: the position is unknown until X, Y and Z have
    been seen in absolute positioning.
 """
