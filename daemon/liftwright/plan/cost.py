@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from liftwright.job.columns import BEAD
+from liftwright.job.columns import BEAD, TRAVEL
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
 from liftwright.plan.limits import Limits
@@ -135,7 +135,7 @@ class CostClock(Timer):
 
     def finish(self) -> Timed:
         """The job ends and the head stands still: the rest is final."""
-        close(self._lanes, self._books())
+        close(*self._lanes, *self._books())
         return self._take_final(int(self._layer_state[Y_TRAVELS]))
 
     def cost(self) -> Cost:
@@ -179,7 +179,7 @@ def _note(
                 count += 1
         while travel < len(first) and last[travel] <= i:
             travel += 1
-        inside = travel < len(first) and first[travel] <= i
+        inside = kind[i] == TRAVEL and travel < len(first) and first[travel] <= i
         slot[i] = int(state[Y_TRAVELS]) + travel if inside else -1
         layer[i] = count - 1
         ceiling[i] = max(z0[travel], z1[travel]) if inside else np.inf

@@ -116,7 +116,7 @@ class Timer:
             moves.kind, moves.x, moves.y, moves.z, moves.de, moves.f, moves.frame, moves.frames, moves.value, moves.arc,
             moves.arcs,
         )  # fmt: skip
-        walk(rows, notes, self._book.follow(moves, text), edits, self._lanes, self._books())
+        walk(*rows, *notes, *self._book.follow(moves, text), *edits, *self._lanes, *self._books())
 
     def _books(self) -> Books:
         return Books(self._sums, self._layers, self._slots)
@@ -166,5 +166,5 @@ class Clock(Timer):
 
     def finish(self) -> Timed:
         """The job ends and the head stands still: the rest is final."""
-        close(self._lanes, self._books())
+        close(*self._lanes, *self._books())
         return self._take_final(self._rows)

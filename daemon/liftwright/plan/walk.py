@@ -147,66 +147,72 @@ def new_lanes(capacity: int) -> Lanes:
 
 
 @kernel
-def walk(rows: Rows, notes: Notes, limiting: Limiting, edits: Edits, lanes: Lanes, books: Books) -> None:
+def walk(
+    kinds: np.ndarray, xs: np.ndarray, ys: np.ndarray, zs: np.ndarray, des: np.ndarray, fs: np.ndarray,
+    frame: np.ndarray, frames: np.ndarray, value: np.ndarray, arc_of: np.ndarray, arcs: np.ndarray,
+    slot: np.ndarray, layer: np.ndarray, ceiling: np.ndarray, unretracted: np.ndarray,
+    sets: np.ndarray, chosen: int, change_row: np.ndarray, change_to: np.ndarray,
+    edit_row: np.ndarray, edit_at: np.ndarray, edit_x: np.ndarray, edit_y: np.ndarray, edit_z: np.ndarray,
+    edit_feed: np.ndarray, edit_arc: np.ndarray,
+    queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
     """Walk the rows of one window (row 0 holds the carried position) and book the seconds of all that became final.
 
-    Helpers get single arrays, never the bundles: a bundle is copied whole at each call, which cost more than the plan.
+    The arguments are those of Rows, Notes, Limiting, Edits, Lanes and Books in order: handing numba a tuple of arrays
+    leaks a few bytes a call, and copies all of it at each call of a helper.
     """
-    kinds, layer, slot = rows.kind, notes.layer, notes.slot
-    queue, tags, state, flow = lanes.queue, lanes.tags, lanes.state, lanes.flow
-    sums, layers, slots = books.sums, books.layers, books.slots
     if flow[F_STARTED] == 0:
         for lane in range(2):
-            state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = rows.x[0], rows.y[0], rows.z[0]
+            state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = xs[0], ys[0], zs[0]
         flow[F_STARTED] = 1
     edit, change = 0, 0
-    chosen = limiting.first
     for i in range(1, len(kinds)):
         kind = kinds[i]
         moves = kind in (BEAD, TRAVEL, WIPE, RETRACT, PRIME)
         halts = kind in (DWELL, WALL, TOOL, FW_RETRACT, FW_PRIME)
-        if kind == LIMIT and change < len(limiting.row) and limiting.row[change] == i:
-            chosen = limiting.chosen[change]
+        if kind == LIMIT and change < len(change_row) and change_row[change] == i:
+            chosen = change_to[change]
             change += 1
-        edited = edit < len(edits.row) and edits.row[edit] == i
+        edited = edit < len(edit_row) and edit_row[edit] == i
         if not (moves or halts):
             continue
-        lim = limiting.sets[chosen]
+        lim = sets[chosen]
         if edited and flow[F_SAME] == 1:
             _part(queue, tags, state, flow)
         for lane in range(2 - flow[F_SAME]):
             last = lane + flow[F_SAME]  # what lane 0 does alone counts for both while they are one
             if halts:
                 _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
-                state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = rows.x[i], rows.y[i], rows.z[i]
-                seconds = _halt_seconds(kind, rows.value[i], lim)
+                state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = xs[i], ys[i], zs[i]
+                seconds = _halt_seconds(kind, value[i], lim)
                 _book(lane, last, seconds, slot[i], layer[i], 0, flow[F_BASE], sums, layers, slots)
                 continue
             first_point, end_point = 0, 1
             replaced = edited and lane == AFTER
             if replaced:
-                first_point, end_point = edits.at[edit], edits.at[edit + 1]
+                first_point, end_point = edit_at[edit], edit_at[edit + 1]
             for point in range(first_point, end_point):
-                x, y, z, de, arc = rows.x[i], rows.y[i], rows.z[i], rows.de[i], rows.arc[i]
-                feed = rows.f[i] * (rows.frames[R_SCALE, rows.frame[i]] / 60.0)
+                x, y, z, de, arc = xs[i], ys[i], zs[i], des[i], arc_of[i]
+                feed = fs[i] * (frames[R_SCALE, frame[i]] / 60.0)
                 if replaced:
-                    x, y, z, de = edits.x[point], edits.y[point], edits.z[point], 0.0
-                    feed, arc = edits.feed[point], edits.arc[point]
+                    x, y, z, de = edit_x[point], edit_y[point], edit_z[point], 0.0
+                    feed, arc = edit_feed[point], edit_arc[point]
                 x0, y0, z0 = state[lane, T_X], state[lane, T_Y], state[lane, T_Z]
-                marks = _marks(max(z0, z), notes.ceiling[i], notes.unretracted[i])
+                marks = _marks(max(z0, z), ceiling[i], unretracted[i])
                 for each in range(lane, last + 1):
                     _count_z(each, z - z0, flow, sums)
                 chords, angle, radius = 1, 0.0, 0.0
                 if arc >= 0:
-                    radius = hypot(x0 - rows.arcs[0, arc], y0 - rows.arcs[1, arc])
-                    angle = atan2(y0 - rows.arcs[1, arc], x0 - rows.arcs[0, arc])
-                    chords = chords_of(radius, rows.arcs[2, arc], z - z0, lim)
+                    radius = hypot(x0 - arcs[0, arc], y0 - arcs[1, arc])
+                    angle = atan2(y0 - arcs[1, arc], x0 - arcs[0, arc])
+                    chords = chords_of(radius, arcs[2, arc], z - z0, lim)
                 for chord in range(1, chords + 1):
                     xk, yk, zk = x, y, z
                     if chord < chords:
                         share = chord / chords
-                        at = angle + rows.arcs[2, arc] * share
-                        xk, yk = rows.arcs[0, arc] + radius * cos(at), rows.arcs[1, arc] + radius * sin(at)
+                        at = angle + arcs[2, arc] * share
+                        xk, yk = arcs[0, arc] + radius * cos(at), arcs[1, arc] + radius * sin(at)
                         zk = z0 + (z - z0) * share
                     dx, dy, dz = xk - state[lane, T_X], yk - state[lane, T_Y], zk - state[lane, T_Z]
                     d = sqrt(dx * dx + dy * dy + dz * dz)
@@ -232,13 +238,14 @@ def walk(rows: Rows, notes: Notes, limiting: Limiting, edits: Edits, lanes: Lane
 
 
 @kernel
-def close(lanes: Lanes, books: Books) -> None:
-    """The job ends: the head stands still and everything is final."""
-    same = lanes.flow[F_SAME]
+def close(
+    queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
+    """The job ends: the head stands still and everything is final. The arguments are those of Lanes and Books."""
+    same = flow[F_SAME]
     for lane in range(2 - same):
-        _stand_still(
-            lane, lane + same, lanes.queue, lanes.tags, lanes.state, lanes.flow, books.sums, books.layers, books.slots
-        )
+        _stand_still(lane, lane + same, queue, tags, state, flow, sums, layers, slots)
 
 
 @kernel
