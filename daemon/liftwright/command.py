@@ -16,7 +16,7 @@ from datetime import date
 from importlib.metadata import version
 from typing import TypeAlias
 
-from liftwright.errors import LiftwrightError, RulesError
+from liftwright.errors import DeliveryError, LiftwrightError, RulesError
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -68,8 +68,12 @@ def _run(arguments: argparse.Namespace) -> int:
             return _report_bug()
         print(f"liftwright: {error}", file=sys.stderr)
         return error.exit_code
-    except (BrokenPipeError, KeyboardInterrupt):
+    except BrokenPipeError:
         raise
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"liftwright: {where}{error.strerror}", file=sys.stderr)
+        return DeliveryError.exit_code
     except Exception:
         return _report_bug()
     return code

@@ -1,0 +1,36 @@
+"""`liftwright explain`: what is known of a job, which rule applies and why, what a rewrite would do. Writes no file.
+
+The answer comes from a real rewrite, proof included, into a file without a name.
+"""
+
+import argparse
+import json
+from pathlib import Path
+
+from liftwright.command_inputs import open_job, read_inputs
+from liftwright.command_outcome import document, summary, tried_result
+from liftwright.command_tables import plain, table
+from liftwright.result import Result
+
+
+def explain(arguments: argparse.Namespace) -> int:
+    """Say it all; 0 whatever would become of the job."""
+    job = Path(arguments.job)
+    inputs = read_inputs(arguments, job)
+    with open_job(job) as source:
+        result = tried_result(source, inputs)
+    if arguments.json:
+        print(json.dumps(document(result), indent=1))
+    else:
+        print("\n\n".join([f"{plain(job)}: what would be done, no file was written", *_parts(result)]))
+    return 0
+
+
+def _parts(result: Result) -> list[str]:
+    facts = [(fact.key, fact.text, fact.origin) for fact in result.facts.values()]
+    tried = result.decision.tried if result.decision else ()
+    return [
+        table(("fact", "value", "from"), facts) if facts else "no fact was read",
+        table(("rule", "found"), tried) if tried else "no rule was tried",
+        summary(result),
+    ]
