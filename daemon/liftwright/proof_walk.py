@@ -1,0 +1,396 @@
+"""Walk through both files at once, window by window: side by side while they are equal, gap by gap where they differ.
+
+In: two windows of whole lines and the walk's own state. Out: findings, and why the walk stopped.
+
+1. While the bytes are equal the machine states are equal too: one reading serves both files.
+2. At the first difference the walk goes back to the last bead and reads the gap afresh in each file, up to its next
+   bead.
+3. The print begins at the first bead after which no homing, probing or unknown command follows within its layer; before
+   that, and after the last bead, nothing may differ.
+"""
+
+import numpy as np
+from numba import njit
+
+from liftwright.proof_gap import (
+    BEAD_ADDED,
+    BEAD_CHANGED,
+    BEAD_LOST,
+    BEAD_RESPELLED,
+    STATE,
+    UNTOUCHABLE,
+    V_NUMBERS,
+    V_ROWS,
+    active,
+    align,
+    report,
+    same_bead,
+    same_line,
+)
+from liftwright.proof_path import AFTER_PRINT, BEFORE_PRINT, TOO_LONG, judge_path, untouchable
+from liftwright.proof_reader import (
+    ASK,
+    BEAD,
+    BLANK,
+    END,
+    FLAGS,
+    KIND,
+    MOVE,
+    NEXT,
+    RX,
+    RY,
+    RZ,
+    START,
+    STATE_SIZE,
+    UNKNOWN,
+    X,
+    Y,
+    Z,
+    read_line,
+)
+
+# The walk's own state: one int64 array.
+IA, IB, LINE_A, LINE_B, GA, GB, GLINE_A, GLINE_B = range(8)  # cursors and start of the gap, in bytes and lines
+SPLIT, CUT = 8, 9  # the files are read gap by gap; the beginning of the gap is out of the window
+CAND, CAND_Z, BEGUN, PENDING, WALL_SEEN = range(10, 15)  # where the print begins
+BEADS, TRAVELS, TOUCHED, OWN_LINES, FOUND = range(15, 20)  # counts
+EQUAL, HAS_MOVE = 20, 21  # how far the bytes are known to be equal; the gap holds a move
+WALK_SIZE = 22
+
+DONE, MORE, NAME_A, NAME_B, FULL, TOO_MANY_ROWS = range(6)
+
+
+@njit(cache=True, nogil=True)
+def _equal_run(a: np.ndarray, i: int, na: int, b: np.ndarray, j: int, nb: int) -> int:
+    """Length of the equal bytes from `i` and `j` on; blocks of 64 so that the compiler can use wide registers."""
+    n = min(na - i, nb - j)
+    k = 0
+    while k + 64 <= n:
+        differ = np.uint8(0)
+        for m in range(64):
+            differ |= a[i + k + m] ^ b[j + k + m]
+        if differ != 0:
+            break
+        k += 64
+    while k < n and a[i + k] == b[j + k]:
+        k += 1
+    return k
+
+
+@njit(cache=True, nogil=True)
+def _note_bead(c: np.ndarray, z: int, found: np.ndarray, ra: np.ndarray) -> None:
+    """Keep track of where the print begins; a wall within the layer moves it on and condemns edits made so far."""
+    if c[BEGUN]:
+        c[WALL_SEEN] = 0
+        return
+    if c[CAND] and z != c[CAND_Z]:
+        c[BEGUN] = 1
+    elif c[WALL_SEEN] and c[CAND]:
+        c[CAND] = 0
+        if c[PENDING] > 0:
+            c[FOUND], _ = report(found, c[FOUND], 0, 3, UNTOUCHABLE, c[PENDING], ra, 0, ra, BEFORE_PRINT)
+            c[PENDING] = 0
+    if not c[CAND]:
+        c[CAND], c[CAND_Z] = 1, z
+    c[WALL_SEEN] = 0
+
+
+@njit(cache=True, nogil=True)
+def _side_by_side(
+    a: np.ndarray,
+    na: int,
+    b: np.ndarray,
+    nb: int,
+    whole_a: bool,
+    whole_b: bool,
+    c: np.ndarray,
+    s: np.ndarray,
+    s0: np.ndarray,
+    row: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    codes: np.ndarray,
+    names: np.ndarray,
+    found: np.ndarray,
+) -> int:
+    """Advance both cursors over equal lines. Returns DONE, MORE, NAME_A or -1 where the files differ."""
+    while c[FOUND] < V_ROWS - 8:
+        i, j = c[IA], c[IB]
+        if i >= na or j >= nb:
+            if i >= na and j >= nb and whole_a and whole_b:
+                return DONE
+            return MORE if (i >= na and not whole_a) or (j >= nb and not whole_b) else -1
+        if i >= c[EQUAL]:
+            c[EQUAL] = i + _equal_run(a, i, na, b, j, nb)
+        if read_line(a, i, na, s, row, w, q, codes, names) == ASK:
+            return NAME_A
+        after = row[NEXT]
+        length = after - i
+        if after > c[EQUAL]:
+            return -1
+        j += length
+        if row[END] == after:  # the last line, without a line end: it may have been given one
+            if j < nb and b[j] == 13:
+                j += 1
+            if j < nb and b[j] == 10:
+                j += 1
+            if j < nb:
+                return -1
+        elif a[after - 1] == 13 and j < nb and b[j] == 10:
+            return -1
+        c[IA], c[IB] = after, j
+        c[LINE_A] += 1
+        c[LINE_B] += 1
+        if row[KIND] == BEAD:
+            c[BEADS] += 1
+            c[TRAVELS] += c[HAS_MOVE]
+            _note_bead(c, row[RZ], found, row)
+            c[GA], c[GB], c[GLINE_A], c[GLINE_B] = after, j, c[LINE_A], c[LINE_B]
+            c[HAS_MOVE], c[CUT] = 0, 0
+            for k in range(STATE_SIZE):
+                s0[k] = s[k]
+        elif row[KIND] == MOVE:
+            c[HAS_MOVE] = 1
+        elif row[FLAGS] & UNKNOWN:
+            c[WALL_SEEN] = 1
+    return FULL
+
+
+@njit(cache=True, nogil=True)
+def _read_gap(
+    b: np.ndarray,
+    i: int,
+    n: int,
+    whole: bool,
+    s: np.ndarray,
+    rows: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    codes: np.ndarray,
+    names: np.ndarray,
+) -> tuple[int, int, int]:
+    """Read rows up to and with the next bead. Returns (rows without the bead, index after it, how it ended)."""
+    k = 0
+    while i < n:
+        if k >= rows.shape[0] - 1:
+            return k, i, TOO_MANY_ROWS
+        if read_line(b, i, n, s, rows[k], w, q, codes, names) == ASK:
+            return k, i, NAME_A
+        i = rows[k, NEXT]
+        if rows[k, KIND] == BEAD:
+            return k, i, DONE
+        k += 1
+    rows[k, :] = 0
+    rows[k, KIND] = BLANK
+    rows[k, START], rows[k, END], rows[k, NEXT] = n, n, n
+    return k, i, DONE if whole else MORE
+
+
+@njit(cache=True, nogil=True)
+def _first_difference(a: np.ndarray, la: np.ndarray, na: int, b: np.ndarray, lb: np.ndarray, nb: int) -> int:
+    """Index of the first row that differs, or -1 if the rows before the beads are the same."""
+    for k in range(min(na, nb)):
+        if not same_line(a, la[k], b, lb[k]):
+            return k
+    return -1 if na == nb else min(na, nb)
+
+
+@njit(cache=True, nogil=True)
+def _place_before(rows: np.ndarray, n: int, s0: np.ndarray) -> tuple[int, int, int]:
+    """X, Y and Z before row `n`."""
+    if n > 0:
+        return rows[n - 1, RX], rows[n - 1, RY], rows[n - 1, RZ]
+    return s0[X], s0[Y], s0[Z]
+
+
+@njit(cache=True, nogil=True)
+def _judge_beads(
+    a: np.ndarray,
+    la: np.ndarray,
+    na: int,
+    b: np.ndarray,
+    lb: np.ndarray,
+    nb: int,
+    c: np.ndarray,
+    sa0: np.ndarray,
+    sb0: np.ndarray,
+    found: np.ndarray,
+    seen: int,
+) -> int:
+    """Compare the beads that end the gap in both files."""
+    count, la_line, lb_line = c[FOUND], c[GLINE_A] + na, c[GLINE_B] + nb
+    start_a = _place_before(la, na, sa0)
+    start_b = _place_before(lb, nb, sb0)
+    here, there = la[na, KIND] == BEAD, lb[nb, KIND] == BEAD
+    code = 0
+    if here and there:
+        if not same_bead(la[na], lb[nb], start_a, start_b):
+            code = BEAD_CHANGED
+        elif not same_line(a, la[na], b, lb[nb]):
+            code = BEAD_RESPELLED
+    elif here:
+        code = BEAD_LOST
+    elif there:
+        code = BEAD_ADDED
+    if code:
+        promise = 3 if code == BEAD_RESPELLED else 1
+        before = count
+        count, seen = report(found, count, seen, promise, code, la_line, la[na], lb_line, lb[nb], 0)
+        if count > before:
+            for k in range(3):
+                found[before, V_NUMBERS + k] = start_a[k]
+                found[before, V_NUMBERS + 10 + k] = start_b[k]
+    c[FOUND] = count
+    return seen
+
+
+@njit(cache=True, nogil=True)
+def _judge_gap(
+    a: np.ndarray,
+    la: np.ndarray,
+    na: int,
+    b: np.ndarray,
+    lb: np.ndarray,
+    nb: int,
+    c: np.ndarray,
+    sa0: np.ndarray,
+    sb0: np.ndarray,
+    sa: np.ndarray,
+    sb: np.ndarray,
+    limits: np.ndarray,
+    found: np.ndarray,
+    kept: np.ndarray,
+) -> None:
+    """All promises that speak about one gap, when both files' rows are known."""
+    seen = _judge_beads(a, la, na, b, lb, nb, c, sa0, sb0, found, 0)
+    first = _first_difference(a, la, na, b, lb, nb)
+    line_a, line_b = c[GLINE_A], c[GLINE_B]
+    count = c[FOUND]
+    if first >= 0:
+        c[TOUCHED] += 1
+        count, seen = align(a, la, na, line_a, b, lb, nb, line_b, sa0, sb0, found, count, seen, kept)
+        reason, _ = untouchable(la, na, sa0, limits)
+        if c[CUT]:
+            reason = TOO_LONG
+        elif la[na, KIND] != BEAD:
+            reason = AFTER_PRINT
+        elif not c[BEGUN] and not c[CAND]:
+            reason = BEFORE_PRINT
+        if reason:
+            i, j = min(first, na), min(first, nb)
+            count, seen = report(found, count, seen, 3, UNTOUCHABLE, line_a + i, la[i], line_b + j, lb[j], reason)
+        elif not c[BEGUN] and c[PENDING] == 0:
+            c[PENDING] = line_a + first
+        if la[na, KIND] == BEAD:
+            count, seen = judge_path(la, na, line_a, lb, nb, line_b, sa0, limits, found, count, seen)
+        first_active, after_active = active(lb, nb)
+        for j in range(first_active, after_active):
+            c[OWN_LINES] += 1 if lb[j, KIND] == MOVE and kept[j] == 0 else 0
+    if seen == 0:
+        for k in range(STATE_SIZE):
+            if sa[k] != sb[k]:
+                count, seen = report(found, count, seen, 6, STATE, line_a + na, la[na], line_b + nb, lb[nb], k)
+                break
+    c[FOUND] = count
+
+
+@njit(cache=True, nogil=True)
+def _gap_by_gap(
+    a: np.ndarray,
+    na: int,
+    b: np.ndarray,
+    nb: int,
+    whole_a: bool,
+    whole_b: bool,
+    c: np.ndarray,
+    sa: np.ndarray,
+    sb: np.ndarray,
+    sa0: np.ndarray,
+    sb0: np.ndarray,
+    la: np.ndarray,
+    lb: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    codes: np.ndarray,
+    names: np.ndarray,
+    limits: np.ndarray,
+    found: np.ndarray,
+    kept: np.ndarray,
+) -> int:
+    """Read and judge one gap. Returns DONE (judged), MORE, NAME_A, NAME_B or TOO_MANY_ROWS."""
+    for k in range(STATE_SIZE):
+        sa[k], sb[k] = sa0[k], sb0[k]
+    ka, ia, how = _read_gap(a, c[GA], na, whole_a, sa, la, w, q, codes, names)
+    if how != DONE:
+        c[IA] = ia
+        return how
+    kb, ib, how = _read_gap(b, c[GB], nb, whole_b, sb, lb, w, q, codes, names)
+    if how != DONE:
+        c[IB] = ib
+        return NAME_B if how == NAME_A else how
+    _judge_gap(a, la, ka, b, lb, kb, c, sa0, sb0, sa, sb, limits, found, kept)
+    for k in range(ka):
+        if la[k, KIND] == MOVE:
+            c[HAS_MOVE] = 1
+        elif la[k, FLAGS] & UNKNOWN:
+            c[WALL_SEEN] = 1
+    bead_a = 1 if la[ka, KIND] == BEAD else 0
+    bead_b = 1 if lb[kb, KIND] == BEAD else 0
+    if bead_a:
+        c[BEADS] += 1
+        c[TRAVELS] += c[HAS_MOVE]
+        _note_bead(c, la[ka, RZ], found, la[ka])
+    c[LINE_A] = c[GLINE_A] + ka + bead_a
+    c[LINE_B] = c[GLINE_B] + kb + bead_b
+    c[IA], c[IB], c[EQUAL] = ia, ib, 0
+    c[GA], c[GB], c[GLINE_A], c[GLINE_B] = ia, ib, c[LINE_A], c[LINE_B]
+    c[HAS_MOVE], c[CUT], c[SPLIT] = 0, 0, 0
+    for k in range(STATE_SIZE):
+        sa0[k], sb0[k] = sa[k], sb[k]
+        if sa[k] != sb[k]:
+            c[SPLIT] = 1
+    return DONE
+
+
+@njit(cache=True, nogil=True)
+def walk(
+    a: np.ndarray,
+    na: int,
+    b: np.ndarray,
+    nb: int,
+    whole_a: bool,
+    whole_b: bool,
+    c: np.ndarray,
+    sa: np.ndarray,
+    sb: np.ndarray,
+    sa0: np.ndarray,
+    sb0: np.ndarray,
+    la: np.ndarray,
+    lb: np.ndarray,
+    w: np.ndarray,
+    q: np.ndarray,
+    codes: np.ndarray,
+    names: np.ndarray,
+    limits: np.ndarray,
+    found: np.ndarray,
+    kept: np.ndarray,
+) -> int:
+    """Go on until the windows are used up (MORE), a command's class is wanted (NAME_A, NAME_B), the room for findings
+    (FULL) or rows (TOO_MANY_ROWS) is used up, or both files have ended (DONE)."""
+    while True:
+        if c[FOUND] >= V_ROWS - 8:
+            return FULL
+        if not c[SPLIT]:
+            why = _side_by_side(a, na, b, nb, whole_a, whole_b, c, sa, sa0, la[0], w, q, codes, names, found)
+            if why >= 0:
+                return why
+            c[SPLIT] = 1
+            for k in range(STATE_SIZE):
+                sb0[k] = sa0[k]
+        if whole_a and whole_b and c[GA] >= na and c[GB] >= nb:
+            return DONE
+        why = _gap_by_gap(
+            a, na, b, nb, whole_a, whole_b, c, sa, sb, sa0, sb0, la, lb, w, q, codes, names, limits, found, kept
+        )
+        if why != DONE:
+            return why
