@@ -120,17 +120,14 @@ def limits_from(stated: Mapping[str, float], model: str | None = None) -> Limits
     if model not in MODELS:
         raise ValueError(f"cornering is {model!r}; known are {', '.join(MODELS)}")
     for name, value in stated.items():
-        if name not in NAMES:
-            raise ValueError(f"no limit is called {name!r}")
-        if not isfinite(value) or value < 0 or (value == 0 and name not in MAY_BE_ZERO):
-            raise ValueError(f"{name} is {value}; wanted a positive number")
+        _refuse_impossible(name, value)
     values = dict(stated)
-    if "accel" not in values and "travel_accel" in values and model == SQUARE_CORNER:
-        values["accel"] = values["travel_accel"]  # that firmware has one acceleration for beads and travels
+    if model == SQUARE_CORNER:
+        _one_for_all(values)
     for name, value in COMMONEST[model].items():
         if name in values:
             continue
-        if name == "travel_accel" and "accel" in values:
+        if name == "travel_accel" and "accel" in stated:
             values[name] = values["accel"]
             continue
         values[name] = value
@@ -139,6 +136,24 @@ def limits_from(stated: Mapping[str, float], model: str | None = None) -> Limits
         model, MappingProxyType(values), frozenset(assumed), frozenset(),
         stated.get("speed_z", inf), stated.get("accel_z", inf),
     )  # fmt: skip
+
+
+def _refuse_impossible(name: str, value: float) -> None:
+    if name not in NAMES:
+        raise ValueError(f"no limit is called {name!r}")
+    if name == "minimum_cruise" and not 0 <= value < 1:
+        raise ValueError(f"{name} is {value}; wanted at least 0 and below 1")
+    if not isfinite(value) or value < 0 or (value == 0 and name not in MAY_BE_ZERO):
+        raise ValueError(f"{name} is {value}; wanted a positive number")
+
+
+def _one_for_all(values: dict[str, float]) -> None:
+    """The square-corner firmware has one acceleration for beads and travels, and one speed for X and Y."""
+    if "accel" not in values and "travel_accel" in values:
+        values["accel"] = values["travel_accel"]
+    planar = [values[name] for name in ("speed_x", "speed_y") if name in values]
+    if "speed" not in values and planar:
+        values["speed"] = max(planar)
 
 
 def after_command(limits: Limits, command: bytes) -> Limits:
