@@ -104,22 +104,22 @@ def _verdict(ways: dict[str, Ways], verdicts: Verdicts, beads: Beads, ground: Gr
     rows = {}
     for column, (name, way) in enumerate(ways.items()):
         m = measured[name]
-        changed = _changed(came, way)
+        altered = changed(came, way)
         struck = verdicts.struck[:, column] & travel
         rows[name] = Row(
             name, int(travel.sum()), int((m.lift[travel] > LIFTED_MM).sum()), int(struck.sum()), float(m.stroke.sum()),
             m.reversals, float(m.early.sum()), float(m.path.sum()),
-            float(m.path.sum() - measured["no lift"].path.sum()), int(changed.sum()),
-            int((changed & ~needed & ~own_lift).sum()), struck, verdicts.depth[:, column], verdicts.where[:, column],
+            float(m.path.sum() - measured["no lift"].path.sum()), int(altered.sum()),
+            int((altered & ~needed & ~own_lift).sum()), struck, verdicts.depth[:, column], verdicts.where[:, column],
             way.line, m)
     return Verdict(rows, needed & travel, least, own_lift, peak, travel, beads, ways, ground)
 
 
-def _changed(came: Ways, way: Ways) -> np.ndarray:
+def changed(came: Ways, way: Ways) -> np.ndarray:
     """Per gap: whether the rows differ from those of the job as it came."""
-    changed = np.diff(came.at) != np.diff(way.at)
-    for gap in np.flatnonzero(~changed):
+    altered = np.diff(came.at) != np.diff(way.at)
+    for gap in np.flatnonzero(~altered):
         ours = came.ends[came.at[gap]:came.at[gap + 1]]
         theirs = way.ends[way.at[gap]:way.at[gap + 1]]
-        changed[gap] = bool((np.abs(ours - theirs) > SAME_MM).any())
-    return changed
+        altered[gap] = bool((np.abs(ours - theirs) > SAME_MM).any())
+    return altered
