@@ -7,7 +7,7 @@ timed by its three phases. Angles come from atan2, distances from the vectors; n
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -55,14 +55,22 @@ class Leg:
         return min(self.accel, highest * (1.0 - self.limits.values.get("minimum_cruise", 0.0)))
 
 
-def row_seconds(rows: Sequence[Any], limits: Sequence[Limits], start: tuple[float, float, float]) -> list[float]:
-    """Seconds of each row; rows as the readers of these tests give them, limits those that hold at each row."""
+Corner = Callable[[Leg, Leg], float]
+
+
+def row_seconds(
+    rows: Sequence[Any], limits: Sequence[Limits], start: tuple[float, float, float], corner: Corner | None = None
+) -> list[float]:
+    """Seconds of each row; rows as the readers of these tests give them, limits those that hold at each row.
+
+    corner: another rule for the highest v² between two legs, to see what a difference of that rule comes to.
+    """
     seconds = [0.0] * len(rows)
     stretch: list[Leg] = []
     at = start
 
     def stand_still() -> None:
-        for leg, time in zip(stretch, stretch_seconds(stretch), strict=True):
+        for leg, time in zip(stretch, stretch_seconds(stretch, corner or model_corner), strict=True):
             seconds[leg.row] += time
         stretch.clear()
 
@@ -140,17 +148,17 @@ def rest_to_rest(length: float, speed: float, accel: float) -> float:
     return 2 * math.sqrt(length / accel)
 
 
-def stretch_seconds(legs: list[Leg]) -> list[float]:
+def stretch_seconds(legs: list[Leg], corner: Corner) -> list[float]:
     """Seconds of each leg of a stretch that begins and ends at rest."""
     if not legs:
         return []
-    corners = corner_v2(legs)
+    corners = corner_v2(legs, corner)
     v2 = lowered(corners, [2 * leg.accel * leg.length for leg in legs])
-    peaks = peak_v2(legs, v2) if any(leg.smooth_accel < leg.accel for leg in legs) else [math.inf] * len(legs)
+    peaks = peak_v2(legs, v2, corner) if any(leg.smooth_accel < leg.accel for leg in legs) else [math.inf] * len(legs)
     return [phases(leg, v2[i], v2[i + 1], peaks[i]) for i, leg in enumerate(legs)]
 
 
-def corner_v2(legs: list[Leg]) -> list[float]:
+def corner_v2(legs: list[Leg], corner: Corner) -> list[float]:
     """Highest v² at each node from the corner alone and the speeds of both legs; 0 at both ends."""
     nodes = [0.0]
     for before, after in itertools.pairwise(legs):
@@ -158,7 +166,7 @@ def corner_v2(legs: list[Leg]) -> list[float]:
     return [*nodes, 0.0]
 
 
-def corner(before: Leg, after: Leg) -> float:
+def model_corner(before: Leg, after: Leg) -> float:
     """v² that the model allows between two legs; θ is the angle between the legs, 180° is straight on."""
     limits = after.limits
     turn = angle_between(before.unit, after.unit)
@@ -207,7 +215,7 @@ def lowered(nodes: list[float], gains: list[float]) -> list[float]:
     return v2
 
 
-def peak_v2(legs: list[Leg], v2: list[float]) -> list[float]:
+def peak_v2(legs: list[Leg], v2: list[float], corner: Corner) -> list[float]:
     """Highest v² of each leg where a share of the way must be cruised.
 
     In the plan with lowered accelerations each leg climbs, brakes, or peaks (could do both). A peak bounds itself, the
@@ -215,7 +223,7 @@ def peak_v2(legs: list[Leg], v2: list[float]) -> list[float]:
     and one that only brakes, the climbing one counts as the peak.
     """
     gains = [2 * leg.smooth_accel * leg.length for leg in legs]
-    smooth = lowered(v2_limits(legs), gains)
+    smooth = lowered(reachable(legs, corner), gains)
     climbs = [smooth[i] + gains[i] <= smooth[i + 1] for i in range(len(legs))]
     brakes = [smooth[i + 1] + gains[i] <= smooth[i] for i in range(len(legs))]
     peaks = [0.0] * len(legs)
@@ -237,9 +245,9 @@ def peak_of(legs: list[Leg], smooth: list[float], gains: list[float], i: int) ->
     return min(legs[i].speed ** 2, (smooth[i] + smooth[i + 1] + gains[i]) / 2)
 
 
-def v2_limits(legs: list[Leg]) -> list[float]:
+def reachable(legs: list[Leg], corner: Corner) -> list[float]:
     """The nodes' own limits of the smoothed plan: those of the real one."""
-    return lowered(corner_v2(legs), [2 * leg.accel * leg.length for leg in legs])
+    return lowered(corner_v2(legs, corner), [2 * leg.accel * leg.length for leg in legs])
 
 
 def phases(leg: Leg, start2: float, end2: float, peak2: float) -> float:
