@@ -30,7 +30,7 @@ from liftwright.spool.journal import Entry, Journal, NoRoom
 from liftwright.spool.passage import Passage
 from liftwright.spool.recovery import recover
 from liftwright.spool.release import release
-from liftwright.status import gather_status, status, write_status
+from liftwright.status import forget_status, gather_status, status, write_status
 from liftwright.watching import Hints, Watch
 
 __all__ = ["history", "release", "serve", "status"]
@@ -48,6 +48,7 @@ BACK_OFF_S = 10.0
 STOP_S = 60.0
 GROUP = 64
 MOST_FAILURES = 3
+MOST_COPY_FAILURES = 2
 MOST_INTERRUPTIONS = 6
 MOST_BAD_STARTS = 3
 COMPACT_IDLE_S = 60.0
@@ -58,6 +59,7 @@ def serve(settings: Settings, worker_command: Sequence[str] = WORKER, load: Load
     """Run until SIGTERM or SIGINT; 0 after an orderly stop. DeliveryError when the share can't be served."""
     lock = places.prepare(settings)
     try:
+        forget_status(settings)
         return Daemon(settings, worker_command, load).run()
     finally:
         os.close(lock)
@@ -321,6 +323,11 @@ class Daemon:
 
     # To the workers.
 
+    def _give_up_copying(self, entry: Entry) -> None:
+        """Even the copy for held/ can't be made: held without one, so that the job comes to an end."""
+        if len(entry.failures) >= MOST_FAILURES + MOST_COPY_FAILURES and entry.copy:
+            entry.refusal, entry.copy = _refusal(entry), False
+
     def _paused(self) -> bool:
         return self.settings.pause_file.exists()
 
@@ -331,6 +338,7 @@ class Daemon:
         free = sorted(self.slots, key=lambda slot: len(slot.jobs))
         while self.queue:
             entry = self.queue[0]
+            self._give_up_copying(entry)
             info = os.lstat(self.passage.path(entry, ".in"))
             if not entry.copy:
                 self.queue.popleft()

@@ -21,6 +21,7 @@ from liftwright.settings import MB, Settings
 AHEAD = 8
 AHEAD_BYTES = 4 * MB
 START_LIMIT_S = 600.0
+LAST_BREATH_S = 2.0
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
@@ -119,11 +120,14 @@ class Slot:
 
     def end(self, why: str = "") -> Ending:
         """Kill the process if it still runs, and say what is to become of its jobs."""
-        if self.process.poll() is None and not why:
-            # Its channel is closed: it is about to go by itself.
-            why = "the worker closed its channel"
-        self.process.kill()
-        code = self.process.wait()
+        if why:
+            self.process.kill()
+        try:
+            # Its channel is closed, so it is about to end by itself, and how it ends is worth knowing.
+            code = self.process.wait(LAST_BREATH_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            code = self.process.wait()
         self.channel.close()
         given_back = tuple(job for job in self.jobs if job != self.begun)
         return Ending(why or _said(code), self.begun, given_back, self.ready)

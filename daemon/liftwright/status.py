@@ -1,6 +1,7 @@
 """How the daemon is doing, for people and for monitoring: written every two seconds, read by `liftwright status`."""
 
 import json
+import os
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,12 +28,18 @@ def status(settings: Settings) -> dict[str, Any]:
     try:
         found: dict[str, Any] = json.loads((settings.folder("working") / NAME).read_bytes())
     except (OSError, ValueError):
-        return {"alive": alive, "age_s": None, "summary": "the daemon has not run here yet"}
+        words = "the daemon is starting" if alive else "the daemon has not run here yet"
+        return {"alive": alive, "age_s": None, "summary": words}
     age = (datetime.now(UTC) - datetime.fromisoformat(found["written"])).total_seconds()
     found.update(alive=alive, age_s=round(age, 1), hangs=alive and age > STALE_S)
     if not alive:
         found["summary"] = "the daemon does not run"
     return found
+
+
+def forget_status(settings: Settings) -> None:
+    """Remove what the daemon before wrote: it says nothing of this one."""
+    (settings.folder("working") / NAME).unlink(missing_ok=True)
 
 
 def write_status(settings: Settings, found: dict[str, Any]) -> None:
@@ -49,6 +56,7 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
     jobs = [seen for seen in waiting if kind_of(seen.relative, daemon.settings) == "job"]
     found = {
         "written": now_text(),
+        "pid": os.getpid(),
         "version": VERSION,
         "alive_since_s": round(now - daemon.started, 1),
         "ready": daemon.ready,

@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import yaml
-from end_to_end.invariant import check_invariant, read_records
 
-from liftwright.settings import Settings, load_settings
+from end_to_end.invariant import check_invariant, read_records
+from liftwright.settings import FOLDERS, Settings, load_settings
 from liftwright.status import status
 
 HERE = Path(__file__).parent
@@ -78,6 +78,11 @@ class Farm:
     def folder(self, name: str) -> Path:
         return self.settings.folder(name)
 
+    def make_folders(self) -> None:
+        """As the installation does, for what is to lie there before the daemon's first start."""
+        for name in FOLDERS:
+            self.folder(name).mkdir(exist_ok=True)
+
     # The daemon.
 
     def start(self, environment: dict[str, str] | None = None, wait: bool = True, under: Sequence[str] = ()) -> None:
@@ -92,7 +97,12 @@ class Farm:
                 env={**os.environ, **(environment or {})},
             )
         if wait:
-            self.wait_for(lambda: self.status().get("alive") and self.status().get("ready"), "the daemon to be ready")
+            self.wait_for(self.is_ready, "the daemon to be ready")
+
+    def is_ready(self) -> bool:
+        found = self.status()
+        # Of this daemon: the file may still be that of the one before.
+        return bool(found["alive"] and found.get("ready") and found["pid"] == self.process.pid)
 
     def run_to_its_end(self, environment: dict[str, str] | None = None) -> int:
         """Start a daemon that is expected to end by itself; returns how it ended."""
@@ -152,7 +162,7 @@ class Farm:
     def wait_for(self, found: Callable[[], object], what: str, patience: float = PATIENCE_S) -> None:
         until = time.monotonic() + patience
         while not found():
-            if self.process is not None and self.process.poll() is not None:
+            if self.process is not None and self.process.poll() is not None and not found():
                 raise AssertionError(
                     f"the daemon ended with {self.process.returncode}, waiting for {what}\n{self.tail()}"
                 )

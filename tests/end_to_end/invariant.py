@@ -9,6 +9,7 @@
 
 import hashlib
 import json
+import os
 from collections import Counter
 from pathlib import Path
 
@@ -58,7 +59,7 @@ def check_outbox(settings: Settings, records: list[dict], taken: dict[str, str])
             name = name_of(record["delivered"])
             assert name not in published, f"{name!r} was published twice"
             published[name] = record["sha256_out"]
-    on_their_way = {entry for entry in proved_targets(settings)}
+    on_their_way = set(proved_targets(settings))
     root = settings.folder("outbox")
     there = {str(path.relative_to(root)): digest(path) for path in files(root)}
     for name, sha in there.items():
@@ -94,8 +95,6 @@ def proved_targets(settings: Settings) -> list[str]:
 
 
 def name_of(delivered: dict) -> str:
-    import os
-
     return os.fsdecode(bytes.fromhex(delivered["name_hex"])) if delivered["name_hex"] else delivered["name"]
 
 

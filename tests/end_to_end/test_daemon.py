@@ -18,12 +18,11 @@ def test_a_dropped_job_comes_out_rewritten_proved_and_recorded(farm: Farm) -> No
     assert record["sha256_out"] == hashlib.sha256(data + ADDED).hexdigest()
     assert record["delivered"] == {"folder": "outbox", "name": "clip.gcode", "name_hex": None}
     farm.check()
-    assert [line["name"] for line in farm.log_lines("job")][0] == "clip.gcode"
+    assert next(line["name"] for line in farm.log_lines("job")) == "clip.gcode"
 
 
 def test_files_present_at_start_are_processed(farm: Farm) -> None:
-    for name in ("inbox", "outbox", "held", "records", "originals", "working", "verdicts"):
-        farm.folder(name).mkdir()
+    farm.make_folders()
     for number in range(5):
         farm.drop(f"early-{number}.gcode")
     farm.start()

@@ -2,6 +2,7 @@
 
 `LIFTWRIGHT_TEST_FAULT=die:STEP:N` ends the process with SIGKILL the N-th time it comes to STEP (1 = first);
 `LIFTWRIGHT_TEST_FAULT=ENOSPC:STEP:N` raises that OSError there the first N times. STEP `*` stands for every step.
+With LIFTWRIGHT_TEST_FAULT_MARK=PATH a death happens once in all processes together: the one that makes PATH dies.
 Each step of the passage of a job calls `reach` with its name; `STEPS` names them all, so that a test can go through
 the list and none is forgotten.
 """
@@ -36,6 +37,7 @@ STEPS = (
 _plan = os.environ.get("LIFTWRIGHT_TEST_FAULT", "").split(":")
 _kind, _step, _count = _plan if len(_plan) == 3 else ("", "", "0")
 _left = int(_count)
+_mark = os.environ.get("LIFTWRIGHT_TEST_FAULT_MARK", "")
 
 
 def reach(step: str) -> None:
@@ -52,5 +54,15 @@ def _carry_out(step: str) -> None:
     _left -= 1
     if _kind != "die":
         raise OSError(getattr(errno, _kind), f"{os.strerror(getattr(errno, _kind))} (planned by a test)", step)
-    if _left == 0:
+    if _left == 0 and _is_first():
         os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _is_first() -> bool:
+    if not _mark:
+        return True
+    try:
+        os.close(os.open(_mark, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+    except FileExistsError:
+        return False
+    return True

@@ -91,9 +91,22 @@ class Passage:
             faults.reach("claim.side")
             try:
                 rename_new(folder, name + ending, self._folder, entry.id + ending)
-            except FileNotFoundError:
-                # Withdrawn at the last moment: the job goes on without it.
+            except (FileNotFoundError, FileExistsError):
+                # Withdrawn at the last moment: the job goes on without it. Or taken before a crash.
                 continue
+
+    def take_side_again(self, entry: Entry) -> None:
+        """Recovery: side files that a crash left in the inbox, unless a new job of that name lies there by now."""
+        parts, name = split_name(entry.relative)
+        try:
+            folder = open_folder(self.settings.folder("inbox"), parts)
+        except OSError:
+            return
+        try:
+            if name not in os.listdir(folder):
+                self._take_side(folder, name, entry)
+        finally:
+            os.close(folder)
 
     def prove(self, pairs: Iterable[tuple[Entry, dict[str, Any], str]]) -> None:
         """Decide where finished jobs go, and announce it: (entry, the worker's finding, mode) each."""
@@ -104,7 +117,7 @@ class Passage:
 
     def announce(self, entry: Entry, record: Record, place: str, output: str, wanted: str) -> None:
         """Queue `proved`: RECORD goes to PLACE under the name WANTED, or the nearest free one."""
-        target = self._free_name(place, wanted)
+        target = self._free_name(entry, place, wanted)
         record = record.model_copy(update={"delivered": delivery(record.delivered.folder, target)})
         why = why_text(record) if record.outcome == states.HELD else ""
         self.journal.note(
@@ -117,11 +130,12 @@ class Passage:
             record=record.model_dump(mode="json"),
         )
 
-    def _free_name(self, place: str, wanted: str) -> str:
+    def _free_name(self, own: Entry, place: str, wanted: str) -> str:
         """The job's own name, or a numbered one where it is taken on the disk or by a job on its way."""
         root = self.settings.folder(_folder_of(place))
         parts, name = split_name(wanted)
-        spoken_for = {entry.target for entry in self.journal.entries.values() if entry.state == states.PROVED}
+        others = [entry for entry in self.journal.entries.values() if entry.state == states.PROVED and entry is not own]
+        spoken_for = {entry.target for entry in others if _folder_of(entry.place) == _folder_of(place)}
         ending = WHY if place != states.TO_OUTBOX else ""
         for number in range(1, MOST_NUMBERS):
             candidate = "/".join((*parts, numbered(name, number, ending)))
@@ -133,6 +147,8 @@ class Passage:
     def publish(self, entries: Sequence[Entry]) -> None:
         """Hand on every proved job of ENTRIES."""
         waiting = [entry for entry in entries if entry.state == states.PROVED]
+        if not waiting:
+            return
         faults.reach("prove.journal")
         self.journal.sync()
         folders: dict[tuple[str, tuple[str, ...]], int] = {}
@@ -187,6 +203,8 @@ class Passage:
     def finish(self, entries: Sequence[Entry]) -> list[Record]:
         """Put the uploads of published jobs into originals/, write records and ledger; returns the records."""
         waiting = [entry for entry in entries if entry.state == states.PUBLISHED]
+        if not waiting:
+            return []
         for entry in waiting:
             faults.reach("close.original")
             self._keep_original(entry)
@@ -214,6 +232,8 @@ class Passage:
 
     def write_records(self, records: Sequence[Record]) -> None:
         """Records and ledger lines; the ledger is durable at once, the records before the journal forgets them."""
+        if not records:
+            return
         events = []
         for record in records:
             faults.reach("close.record")

@@ -36,6 +36,8 @@ def recover(passage: Passage) -> list[Entry]:
         faults.reach("recover.entry")
         if entry.state == states.CLAIMED and not os.path.lexists(passage.path(entry, ".in")):
             passage.journal.note(states.DROPPED, entry)
+        elif entry.state == states.CLAIMED:
+            passage.take_side_again(entry)
         elif entry.state == states.PROVED:
             _look_for_output(passage, entry)
     entries = list(passage.journal.entries.values())

@@ -1,0 +1,23 @@
+"""What the README shows is what the program prints. `python tests/readme_output.py` brings the README up to date."""
+
+from pathlib import Path
+
+import pytest
+from readme_output import output_of, prepare, shown
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place: Path = tmp_path_factory.mktemp("readme")
+    prepare(place)
+    return place
+
+
+def test_the_readme_shows_outputs() -> None:
+    assert len(shown()) >= 4
+
+
+def test_every_output_shown_in_the_readme_is_real(folder: Path) -> None:
+    """In order: a command may need what one before it wrote."""
+    for command, output in shown():
+        assert output_of(command, folder) == output, f"{command}: run python tests/readme_output.py"
