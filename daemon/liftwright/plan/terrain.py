@@ -1,0 +1,143 @@
+"""What stands on the bed at each moment of a job, and the gentlest lift over it for each travel.
+
+In: windows of moves and their travels, in order, and plain numbers. Out: for each travel whether something stands in
+its way, and the side view of the lift that clears it. It knows no rules and no file; `Ground` carries everything from
+one window to the next, so that cutting the job elsewhere gives the same answer.
+
+The curl allowance is an assumption, not a prediction: no published curve gives the height of a curled edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, pi
+
+import numpy as np
+
+from liftwright.job.moves import Moves
+from liftwright.plan.cells import RECORD_WORDS, Floats
+from liftwright.plan.obstacles import WAY_SIZE, Sweep
+from liftwright.plan.overhang import JOB_SIZE, LAYER_H, PIECE_SIZE, PIECES, STATE_SIZE, Bed
+from liftwright.plan.passing import (
+    BLOCKED,
+    CLEAR,
+    LIFTED,
+    NOT_JUDGED,
+    PLACES,
+    T_CLIMB,
+    T_LENGTH,
+    T_PEAK,
+    T_TALLEST,
+    Bytes,
+    Found,
+    Gaps,
+    Rows,
+    pass_window,
+)  # fmt: skip
+from liftwright.plan.raster import TILE, Integers, half_plane_words, sample_points
+from liftwright.plan.travels import Travels
+
+__all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
+
+CELL_PER_NOZZLE = 1.0
+MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
+MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
+THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
+
+
+@dataclass(frozen=True, slots=True)
+class Curl:
+    """How edges of one material curl: onset (unsupported share), gain (mm per mm of layer), cap (mm), decay (share)."""
+
+    onset: float = 0.4
+    gain: float = 0.5
+    cap: float = 0.5
+    decay: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Strings:
+    """What was found for the travels of one window, in their order.
+
+    status: CLEAR (no obstacle), LIFTED, BLOCKED (more than the greatest height is needed) or NOT_JUDGED (may not be
+    lifted, or its position is not known). struck_before: the job's own path, own lift included, strikes something.
+    struck_after: so does the path that is left if the answer is taken. tallest: tallest obstacle above the higher end,
+    mm. peak: highest Z of the lift. climb: Z gained within the first mm. length: XY length, mm.
+    Vertices of travel t: s[at[t]:at[t+1]], z[...]; none unless it is lifted.
+    """
+
+    status: Bytes
+    struck_before: Bytes
+    struck_after: Bytes
+    tallest: Floats
+    peak: Floats
+    climb: Floats
+    length: Floats
+    at: Integers
+    s: Floats
+    z: Floats
+
+
+class Ground:
+    """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi of all beads, mm; everything else in mm as well.
+
+    caution: 0..1 widens the nozzle's flat and lets curl begin earlier.
+    """
+
+    def __init__(
+        self, bounds: tuple[float, float, float, float], *, nozzle: float = 0.4, flat: float = 1.0,
+        filament: float = 1.75, curl: Curl = Curl(), caution: float = 0.5, cell: float | None = None,
+    ) -> None:  # fmt: skip
+        x_lo, x_hi, y_lo, y_hi = bounds
+        width, depth = x_hi - x_lo + 2 * MARGIN, y_hi - y_lo + 2 * MARGIN
+        cell = cell or nozzle * CELL_PER_NOZZLE
+        while width * depth / cell**2 > MOST_CELLS:
+            cell *= 1.25
+        columns, rows = (ceil(length / cell / TILE) * TILE for length in (width, depth))
+        words = np.zeros((columns * rows, RECORD_WORDS), np.uint64)
+        job = np.array([
+            x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
+            curl.onset - 0.05 * caution, curl.gain, curl.cap, curl.decay, pi / 4 * filament**2,
+            nozzle, 1.5 * nozzle, 0.5 * nozzle,
+        ])  # fmt: skip
+        assert job.size == JOB_SIZE
+        state = np.zeros(STATE_SIZE)
+        state[LAYER_H] = 0.5 * nozzle
+        self.bed = Bed(
+            words, words.view(np.float32), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
+            np.zeros((PIECES, PIECE_SIZE)), np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros(5),
+        )  # fmt: skip
+        self.radius = flat / 2 + 0.1 * caution
+        self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
+        self.way, self.need, self.points = np.zeros(WAY_SIZE), np.zeros(PLACES), sample_points()
+
+
+_TABLE = half_plane_words()
+
+
+def walk(
+    ground: Ground, moves: Moves, travels: Travels, may_lift: Bytes, *, clearance: float, max_height: float,
+    max_slope: float = 0.5, climb_blocked: bool = False, vertices: int = 4,
+) -> Strings:  # fmt: skip
+    """Lay the beads of one window and judge its travels; `may_lift` is 1 for those that may be rewritten.
+
+    clearance: mm kept above obstacles. max_height: mm above the higher end. max_slope: rise per mm of travel.
+    climb_blocked: blocked travels get their vertices all the same. vertices: most of them between the two ends.
+    """
+    n = len(travels.after)
+    numbers = np.zeros((4, n))
+    status, before, after = np.zeros(n, np.uint8), np.zeros(n, np.uint8), np.zeros(n, np.uint8)
+    at = np.zeros(n + 1, np.int64)
+    s, z = np.zeros(n * (vertices + 4)), np.zeros(n * (vertices + 4))
+    rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
+    gaps = Gaps(travels.after, travels.first, travels.last, may_lift)
+    sweep = Sweep(ground.way, ground.need, ground.points, ground.radius, THRESHOLD, clearance)
+    found = Found(status, before, after, numbers, at, s, z)
+    pass_window(
+        ground.bed, rows, gaps, sweep, max_slope, max_height, climb_blocked, vertices, *ground.hull, found
+    )
+    used = int(at[-1])
+    return Strings(
+        status, before, after, numbers[T_TALLEST], numbers[T_PEAK], numbers[T_CLIMB], numbers[T_LENGTH], at, s[:used],
+        z[:used],
+    )  # fmt: skip
