@@ -6,6 +6,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
+from liftwright.job.columns import LIMIT
 from liftwright.job.moves import CHUNK, MoveReader
 from liftwright.plan.limits import SQUARE_CORNER, Limits, after_command, limits_from
 from liftwright.plan.motion import QUEUE, Clock
@@ -26,14 +27,15 @@ def reference_limits(**changes: float) -> Limits:
 def timed(
     job: bytes, limits: Limits, queue: int = QUEUE, chunk: int = CHUNK
 ) -> tuple[Clock, NDArray[np.float64], list[Row]]:
-    """The clock after the job, the seconds of each row, and the rows."""
+    """The clock after the job, the seconds of each row, and the rows (without those that say nothing of motion)."""
     clock = Clock(limits, queue)
-    seconds, rows = [], []
+    seconds, rows, kinds = [], [], []
     for window in MoveReader(io.BytesIO(job), chunk=chunk).windows():
         rows += rows_of(window.moves)
+        kinds.append(window.moves.kind[1:].copy())
         seconds.append(clock.add(window.moves, window.buf).seconds[0])
     seconds.append(clock.finish().seconds[0])
-    return clock, np.concatenate(seconds), rows
+    return clock, np.concatenate(seconds)[np.concatenate(kinds) <= LIMIT], rows
 
 
 def moving_seconds(job: str, limits: Limits) -> list[float]:

@@ -33,7 +33,7 @@ def lift_all(job: bytes, limits: Limits, queue: int = QUEUE, chunk: int = CHUNK,
     clock, finder, done, out = CostClock(limits, begin_line, queue), TravelFinder(0), [], []
     for window in MoveReader(io.BytesIO(job), chunk=chunk).windows():
         travels = finder.find(window.moves)
-        points = list(_points(window.moves, travels))
+        points = list(triangle_points(window.moves, travels))
         done.append(clock.add(window.moves, window.buf, travels, edits_of(points)))
         out.append(_text(window.buf[: window.size].tobytes(), window.moves, points))
     done.append(clock.finish())
@@ -48,7 +48,7 @@ def joined(done: list[Timed]) -> np.ndarray:
 Point = tuple[int, list[tuple[float, float, float, float]]]
 
 
-def _points(moves: Moves, travels: Travels) -> Iterator[Point]:
+def triangle_points(moves: Moves, travels: Travels) -> Iterator[Point]:
     """Each replaced row with its new moves (x, y, z, feed)."""
     feed = moves.feed
     for k in np.flatnonzero(travels.reason == FREE):
