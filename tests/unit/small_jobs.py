@@ -4,6 +4,7 @@ The gap goes from (20, 10) to (60, 10) at Z 0.2. Feeds as a file writes them, in
 """
 
 import io
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -67,20 +68,33 @@ def gap_of(*gap: str, ruleset: RuleSet | None = None, before: list[str] = BEFORE
     return lines[len(before) : -len(AFTER)]
 
 
-def reasons_of(text: bytes, begin_line: int = 0, **reading: Any) -> list[str]:
-    """The reason of every gap of the job, in words; `begin_line` 0 lets the print begin at its first bead."""
-    reader, finder = MoveReader(io.BytesIO(text), **reading), TravelFinder(begin_line)
-    return [REASONS[k] for window in reader.windows() for k in finder.find(window.moves).reason]
-
-
 def reason_of(*gap: str, before: list[str] = BEFORE, after: list[str] = AFTER, **reading: Any) -> str:
     """The reason of the one gap of `job(*gap)`."""
-    (reason,) = reasons_of(job(*gap, before=before, after=after), **reading)[-1:]
-    return reason
+    return str(travels_of(job(*gap, before=before, after=after), **reading).reason[-1])
 
 
 def moves_of(text: bytes, **reading: Any) -> dict[str, np.ndarray]:
-    """All rows of a job that fits one window, as columns."""
-    (window,) = MoveReader(io.BytesIO(text), **reading).windows()
-    names = ("kind", "words", "x", "y", "z", "de", "f", "known", "line", "tool", "label")
-    return {name: getattr(window.moves, name).copy() for name in names}
+    """All rows of a job as columns, without those that only begin a window."""
+    names = ("kind", "words", "x", "y", "z", "de", "f", "feed", "known", "line", "tool", "label")
+    parts = [
+        [getattr(window.moves, name)[1:].copy() for name in names]
+        for window in MoveReader(io.BytesIO(text), **reading).windows()
+    ]
+    return {name: np.concatenate(part) for name, part in zip(names, zip(*parts, strict=True), strict=True)}
+
+
+def travels_of(text: bytes, begin_line: int = 0, **reading: Any) -> SimpleNamespace:
+    """The travels of a job as columns, `reason` in words; `active` lists the line numbers of their active rows.
+
+    `begin_line` 0 lets the print begin at its first bead.
+    """
+    reader, finder = MoveReader(io.BytesIO(text), **reading), TravelFinder(begin_line)
+    names = ("retracted", "reason", "layer", "label", "length", "z0", "z1", "top", "height", "speed")
+    columns: dict[str, list[Any]] = {name: [] for name in (*names, "active")}
+    for window in reader.windows():
+        found = finder.find(window.moves)
+        for name in names:
+            columns[name] += getattr(found, name).tolist()
+        columns["active"] += [window.moves.line[a:b].tolist() for a, b in zip(found.first, found.last, strict=True)]
+    columns["reason"] = [REASONS[k] for k in columns["reason"]]
+    return SimpleNamespace(**columns)

@@ -43,7 +43,7 @@ REASONS = (
     "dips below both ends",
     "rises more than once",
     "rotated plane",
-    "primes before it retracts",
+    "primes before it travels",
     "shared line",
     "arc",
     "shifted position",
@@ -74,9 +74,10 @@ LAYER_STEP_MM = 0.02  # thinner than any layer, thicker than the ripple of bed l
 T_BEFORE, T_AFTER, T_FIRST, T_LAST, T_RETRACTED, T_REASON, T_LAYER, T_LABEL = range(8)
 T_LENGTH, T_Z0, T_Z1, T_TOP, T_HEIGHT, T_SPEED = range(6)
 # Slots of the carried state.
-V_LAYER_Z, V_LAYER_H = range(2)
+V_LAYER_Z, V_LAYER_H, V_HOLE_Z = range(3)
 V_LAYER, V_KNOWN_FROM, V_FW, V_BEGIN_LINE, V_STARTED = range(5)
 TOOLS = 100
+OPEN = 1 << 60  # in V_KNOWN_FROM: beads at unknown places, with no whole layer above them yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ class TravelFinder:
 
     def __init__(self, begin_line: int) -> None:
         self._depth = np.zeros(TOOLS)
-        self._floats = np.zeros(2)
+        self._floats = np.zeros(3)
         self._ints = np.zeros(5, np.int64)
         self._ints[V_BEGIN_LINE] = begin_line
         self._int_table = np.empty((8, 0), np.int64)
@@ -177,16 +178,33 @@ def _reason_of(
 
 
 @kernel
+def _goes_on(begin: int, end: int, kind: np.ndarray, x: np.ndarray, y: np.ndarray) -> bool:
+    """Is there way behind the first prime?"""
+    for g in range(begin, end):  # noqa: SIM110  (kernels know no generators)
+        if kind[g] == TRAVEL and (x[g] != x[g - 1] or y[g] != y[g - 1]):
+            return True
+    return False
+
+
+@kernel
 def _follow_layer(z: float, floats: np.ndarray, ints: np.ndarray) -> None:
+    """Count the layer of a bead whose place is known; the first one that lies above a hole whole closes it."""
     if ints[V_LAYER] == 0 or z < floats[V_LAYER_Z] - max(1.5 * floats[V_LAYER_H], LAYER_STEP_MM):
+        if ints[V_LAYER] > 0:
+            # Where a hole is not covered yet, it may reach into the new stack: its first layer counts as part of it.
+            ints[V_KNOWN_FROM] = OPEN if ints[V_KNOWN_FROM] > ints[V_LAYER] else 0
+            floats[V_HOLE_Z] = z
         ints[V_LAYER] = 1
         floats[V_LAYER_Z] = z
         floats[V_LAYER_H] = 0.0
-        ints[V_KNOWN_FROM] = 0
     elif z > floats[V_LAYER_Z] + LAYER_STEP_MM:
         ints[V_LAYER] += 1
         floats[V_LAYER_H] = z - floats[V_LAYER_Z]
         floats[V_LAYER_Z] = z
+    else:
+        return
+    if ints[V_KNOWN_FROM] == OPEN and z > floats[V_HOLE_Z] + LAYER_STEP_MM:
+        ints[V_KNOWN_FROM] = ints[V_LAYER] + 1
 
 
 @kernel
@@ -218,10 +236,10 @@ def _find(
                         if way > 0.0:
                             speed = max(speed, feed[g])
                         top = max(top, z[g])
-                if ints[V_STARTED] == 0:
+                if length == 0.0:
+                    reason = ORDER if ints[V_STARTED] == 1 and _goes_on(last, r, kind, x, y) else NO_WAY
+                elif ints[V_STARTED] == 0:
                     reason = BEFORE
-                elif length == 0.0:
-                    reason = NO_WAY
                 else:
                     reason = _reason_of(b, r, first, last, kind, code, known, words, z, value)
                     if reason == FREE:
@@ -250,7 +268,9 @@ def _find(
                 if known[r] == 1:
                     _follow_layer(z[r], floats, ints)
                 else:
-                    ints[V_KNOWN_FROM] = ints[V_LAYER] + 2
+                    # Its Z counts as far as it was stated, which may be in the layer above the last known bead.
+                    ints[V_KNOWN_FROM] = OPEN
+                    floats[V_HOLE_Z] = max(z[r], floats[V_LAYER_Z])
             depth[t] = max(0.0, depth[t] - de[r])
             b = r
             first = r + 1
