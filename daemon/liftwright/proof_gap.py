@@ -10,7 +10,6 @@ In: the rows of the gap in both files (proof_reader). Out: findings, at most one
 """
 
 import numpy as np
-from numba import njit
 
 from liftwright.proof_reader import (
     ABS,
@@ -49,6 +48,7 @@ from liftwright.proof_reader import (
     RZ,
     START,
 )
+from liftwright.proof_words import kernel
 
 # What a finding says; the wording is in proof_text.
 BEAD_CHANGED, BEAD_LOST, BEAD_ADDED, BEAD_RESPELLED = 1, 2, 3, 4
@@ -67,7 +67,7 @@ V_ROWS = 64
 LOOK_AHEAD = 256  # rows searched for a kept move's twin, so that odd gaps can't take quadratic time
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def same_bytes(a: np.ndarray, a0: int, a1: int, b: np.ndarray, b0: int, b1: int) -> bool:
     """Whether two byte spans are equal."""
     if a1 - a0 != b1 - b0:
@@ -78,7 +78,7 @@ def same_bytes(a: np.ndarray, a0: int, a1: int, b: np.ndarray, b0: int, b1: int)
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def same_line(a: np.ndarray, ra: np.ndarray, b: np.ndarray, rb: np.ndarray) -> bool:
     """Whether two lines are byte-identical, line end included; a last line that had none may have been given one."""
     if ra[END] == ra[NEXT]:
@@ -86,7 +86,7 @@ def same_line(a: np.ndarray, ra: np.ndarray, b: np.ndarray, rb: np.ndarray) -> b
     return same_bytes(a, ra[START], ra[NEXT], b, rb[START], rb[NEXT])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def active(rows: np.ndarray, n: int) -> tuple[int, int]:
     """Half-open range of the rows that a lift may edit."""
     first = 0
@@ -99,7 +99,7 @@ def active(rows: np.ndarray, n: int) -> tuple[int, int]:
     return first, last
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def report(
     found: np.ndarray,
     count: int,
@@ -127,7 +127,7 @@ def report(
     return count + 1, seen | bit
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def same_bead(ra: np.ndarray, rb: np.ndarray, start_a: tuple[int, int, int], start_b: tuple[int, int, int]) -> bool:
     """Whether two bead rows push the same filament along the same path at the same feed with the same tool."""
     for k in range(3):
@@ -141,7 +141,7 @@ def same_bead(ra: np.ndarray, rb: np.ndarray, start_a: tuple[int, int, int], sta
     return bool((ra[CODE] <= 10) == (rb[CODE] <= 10) and (ra[CODE] <= 10 or ra[CODE] == rb[CODE]))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def own_comment(b: np.ndarray, i: int, end: int) -> bool:
     """Whether the comment is ours: `;lw ` + a word + ` +` + a height with two decimals."""
     if end - i < 11 or b[i] != 59 or b[i + 1] != 108 or b[i + 2] != 119 or b[i + 3] != 32:
@@ -159,7 +159,7 @@ def own_comment(b: np.ndarray, i: int, end: int) -> bool:
     return i > first and end - i == 3 and b[i] == 46 and 48 <= b[i + 1] <= 57 and 48 <= b[i + 2] <= 57
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _well_formed(b: np.ndarray, row: np.ndarray, absolute: bool) -> bool:
     """Whether a move that isn't the job's own line is one of the forms that we write."""
     mask = row[MASK]
@@ -176,7 +176,7 @@ def _well_formed(b: np.ndarray, row: np.ndarray, absolute: bool) -> bool:
     return mask & B_XYZ == B_XYZ or (not absolute and mask & B_XYZ != 0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _next_comment(a: np.ndarray, i: int, end: int) -> tuple[int, int]:
     """Span of the first comment at or after `i` in a move line, (end, end) if none."""
     while i < end and a[i] != 59 and a[i] != 40:
@@ -189,7 +189,7 @@ def _next_comment(a: np.ndarray, i: int, end: int) -> tuple[int, int]:
     return i, min(k + 1, end)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_comments(
     a: np.ndarray, rows: np.ndarray, k: int, at: int, stop: int, b: np.ndarray, rb: np.ndarray
 ) -> tuple[bool, int, int]:
@@ -221,7 +221,7 @@ def _take_comments(
             return True, k, at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _comment_left(a: np.ndarray, rows: np.ndarray, k: int, at: int, stop: int) -> int:
     """First row from `k` to `stop` with a comment of the job that hasn't been taken, or -1; our own may go."""
     while k < stop:
@@ -237,7 +237,7 @@ def _comment_left(a: np.ndarray, rows: np.ndarray, k: int, at: int, stop: int) -
     return -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _line_end_known(a: np.ndarray, rows: np.ndarray, n: int, b: np.ndarray, rb: np.ndarray) -> bool:
     """Whether the line's end is one that the job's moves in this gap have."""
     for k in range(n):
@@ -246,7 +246,7 @@ def _line_end_known(a: np.ndarray, rows: np.ndarray, n: int, b: np.ndarray, rb: 
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _same_place(la: np.ndarray, i: int, lb: np.ndarray, j: int, start_a: np.ndarray, start_b: np.ndarray) -> bool:
     """Whether a fixed line is met at the same XY; E lines and moves also at the same Z and E, before and after."""
     ra, rb = la[i], lb[j]
@@ -261,12 +261,12 @@ def _same_place(la: np.ndarray, i: int, lb: np.ndarray, j: int, start_a: np.ndar
     return bool(ra[QXY] == rb[QXY])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _promise_of(kind: int) -> int:
     return 2 if kind == BACK or kind == FORWARD else 1 if kind == BEAD else 3
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def align(
     a: np.ndarray,
     la: np.ndarray,
@@ -352,7 +352,7 @@ def align(
     return count, seen
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _mismatch(
     a: np.ndarray,
     la: np.ndarray,

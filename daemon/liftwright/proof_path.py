@@ -11,7 +11,6 @@ In: the rows of one gap in both files. Out: findings for promises 3 (untouchable
 import math
 
 import numpy as np
-from numba import njit
 
 from liftwright.proof_gap import (
     BELOW,
@@ -57,7 +56,7 @@ from liftwright.proof_reader import (
     Y,
     Z,
 )
-from liftwright.proof_words import SCALE, TOP, mix
+from liftwright.proof_words import SCALE, TOP, kernel, mix
 
 WAY_TOLERANCE = 0.002  # mm; what rounding to three decimals can do (0.0007 mm), or to four in inches (0.0018 mm)
 SPEED_SLACK = 1e-6  # relative; far above the error of float64, far below anything a machine resolves
@@ -71,7 +70,7 @@ BEFORE_PRINT, AFTER_PRINT, HAS_WALL, HAS_DWELL, IS_NUMBERED, POSITION_UNKNOWN, E
 LIFT_TOO_TALL, DIPS, TWO_RISES, TOO_LONG, FIRMWARE_LIFTS, BEYOND_RANGE = range(8, 14)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def untouchable(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) -> tuple[int, int]:
     """The reason why a gap with these rows and this state before it may not be edited, and its row; (0, -1) if none."""
     if start[KNOWN] | KNOW_E != KNOW_ALL:
@@ -94,7 +93,7 @@ def untouchable(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) 
     return _own_lift(la, na, start, limits)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _own_lift(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) -> tuple[int, int]:
     """Whether the job's own heights in the active rows are a plain lift, no taller than may be replaced."""
     first, last = active(la, na)
@@ -121,7 +120,7 @@ def _own_lift(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) ->
     return 0, -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _next_way(rows: np.ndarray, k: int, last: int) -> int:
     """The next row from `k` on that moves in XY."""
     while k < last and not (rows[k, KIND] == MOVE and rows[k, FLAGS] & MOVES_XY):
@@ -129,13 +128,13 @@ def _next_way(rows: np.ndarray, k: int, last: int) -> int:
     return k
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _same_arc(ra: np.ndarray, rb: np.ndarray) -> bool:
     same = ra[CODE] == rb[CODE] and ra[RX] == rb[RX] and ra[RY] == rb[RY] and ra[QXY] == rb[QXY]
     return bool(same and ra[RI] == rb[RI] and ra[RJ] == rb[RJ] and ra[RR] == rb[RR] and ra[RP] == rb[RP])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _on_the_line(px: int, py: int, x: int, y: int, vx: int, vy: int, so_far: float) -> tuple[bool, float]:
     """(Whether the vertex v lies on the line p to (x, y) and not behind `so_far`, how far along it lies); mm."""
     dx, dy = (x - px) / SCALE, (y - py) / SCALE
@@ -147,7 +146,7 @@ def _on_the_line(px: int, py: int, x: int, y: int, vx: int, vy: int, so_far: flo
     return inside and off <= WAY_TOLERANCE, max(along, so_far)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def same_way(
     la: np.ndarray, a0: int, a1: int, lb: np.ndarray, b0: int, b1: int, start_a: np.ndarray
 ) -> tuple[int, int, int]:
@@ -187,7 +186,7 @@ def same_way(
     return 0, -1, -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _xy_length(row: np.ndarray, px: int, py: int) -> float:
     """XY length of a move in mm; of an arc along the arc, at most one turn (the firmware's further turns only help)."""
     dx, dy = (row[RX] - px) / SCALE, (row[RY] - py) / SCALE
@@ -207,7 +206,7 @@ def _xy_length(row: np.ndarray, px: int, py: int) -> float:
     return math.hypot(ci, cj) * sweep
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _on_bed(x: float, y: float, limits: np.ndarray) -> bool:
     """Whether the point (mm) lies on the bed, give or take WAY_TOLERANCE."""
     if limits[BED_KIND] == RECT_BED:
@@ -218,7 +217,7 @@ def _on_bed(x: float, y: float, limits: np.ndarray) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, fastest: int, limits: np.ndarray) -> int:
     """Z_TOO_FAST if the move asks more of Z than the printer gives, TOO_FAST if more than the job's own travel did."""
     feed = row[RF] / SCALE / 60 * (percent / SCALE / 100)
@@ -229,7 +228,7 @@ def _too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, fastest:
     return TOO_FAST if run > 0 and row[RF] > fastest else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bounds(
     la: np.ndarray, a0: int, a1: int, lb: np.ndarray, b0: int, b1: int, start_a: np.ndarray, limits: np.ndarray
 ) -> tuple[int, int]:
@@ -267,7 +266,7 @@ def bounds(
     return 0, -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def judge_path(
     la: np.ndarray,
     na: int,

@@ -10,20 +10,20 @@
 """
 
 import numpy as np
-from numba import njit
 
 from liftwright import proof_words as pw
-from liftwright.proof_words import BAD, MULTI, SCALE, STAR, TOP, line_end, mix, number, words
+from liftwright.proof_words import BAD, MULTI, SCALE, STAR, TOP, kernel, line_end, merged, mix, number, words
 
 # Machine state: one int64 array. The two states are equal when all of it is equal.
-X, Y, Z, E, OX, OY, OZ, OE, F = range(9)  # position, offset of the words from the bed position, modal feed
-ABS, EREL, MREL, INCH, TOOL, LATCHED, PLANE, KNOWN = range(9, 17)  # EREL: as if G90/G91 set it; MREL: M83 alone
-QX, QY, QZ, QE, QF, PERCENT, FIRMWARE_LIFT, DIALECT = range(17, 25)  # residues; M220; M207 with Z; G90 sets E (1, 0, 2)
+X, Y, Z, E, F, KNOWN, QX, QY, QZ, QE, QF = range(11)  # position, modal feed, what is certain, residues
+MOVED = 11  # what a move can change stands before this index
+OX, OY, OZ, OE, ABS, EREL, MREL, INCH = range(11, 19)  # offsets; EREL: as if G90/G91 set it too; MREL: by M83 alone
+TOOL, LATCHED, PLANE, PERCENT, FIRMWARE_LIFT, DIALECT = range(19, 25)  # M220; M207 Z; G90 sets E (2: unknown)
 STATE_SIZE = 25
 STATE_NAMES = (
-    *("X", "Y", "Z", "E", "X offset", "Y offset", "Z offset", "E offset", "feed", "absolute", "relative E"),
-    *("relative E by M83", "inches", "tool", "retracted by firmware", "plane", "known axes", "X digits", "Y digits"),
-    *("Z digits", "E digits", "F digits", "feed percent", "firmware lift", "dialect"),
+    *("X", "Y", "Z", "E", "feed", "known axes", "X digits", "Y digits", "Z digits", "E digits", "F digits"),
+    *("X offset", "Y offset", "Z offset", "E offset", "absolute", "relative E", "relative E by M83", "inches"),
+    *("tool", "retracted by firmware", "plane", "feed percent", "firmware lift", "dialect"),
 )
 SCALED = (X, Y, Z, E, OX, OY, OZ, OE, F, PERCENT)
 KNOW_X, KNOW_Y, KNOW_Z, KNOW_E, KNOW_MODE = 1, 2, 4, 8, 16
@@ -61,7 +61,7 @@ def new_state(g90_sets_extrusion: bool | None) -> np.ndarray:
     return state
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _e_mode(s: np.ndarray) -> tuple[bool, bool]:
     """(E is relative, the reading is certain)."""
     as_if_not_set = bool(s[ABS] == 0 or s[MREL] == 1)
@@ -70,7 +70,7 @@ def _e_mode(s: np.ndarray) -> tuple[bool, bool]:
     return bool(s[EREL] == 1), bool(s[DIALECT] == 1 or (s[EREL] == 1) == as_if_not_set)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _to_mm(w: np.ndarray, q: np.ndarray, k: int) -> None:
     """Word `k` from inches to mm: × 25.4 exactly; what doesn't come out even becomes a residue."""
     v = w[k]
@@ -83,12 +83,12 @@ def _to_mm(w: np.ndarray, q: np.ndarray, k: int) -> None:
     w[k] = v * 254 // 10
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clamp(v: int) -> int:
     return TOP if v > TOP else -TOP if v < -TOP else v
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _axis(s: np.ndarray, w: np.ndarray, q: np.ndarray, k: int, letter: int, relative: bool) -> None:
     """State axis `k` after a move with that word."""
     if relative:
@@ -109,7 +109,7 @@ def _axis(s: np.ndarray, w: np.ndarray, q: np.ndarray, k: int, letter: int, rela
     s[k] = target
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _set_modes(s: np.ndarray, modes: int) -> None:
     """Apply mode words; G90/G91 make a doubtful distance mode certain again."""
     if modes & (pw.M_ABS | pw.M_REL):
@@ -123,7 +123,7 @@ def _set_modes(s: np.ndarray, modes: int) -> None:
         s[INCH] = 1 if modes & pw.M_INCH else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _wall(s: np.ndarray, r: np.ndarray, unknown: bool) -> None:
     r[KIND] = WALL
     if unknown:
@@ -131,7 +131,7 @@ def _wall(s: np.ndarray, r: np.ndarray, unknown: bool) -> None:
     s[KNOWN] &= ~(KNOW_X | KNOW_Y | KNOW_Z)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _unclear_move(mask: int, modes: int, s: np.ndarray, r: np.ndarray, w: np.ndarray) -> None:
     """A motion line that firmwares read differently: the named axes are anywhere, the words are taken at their face."""
     _set_modes(s, modes)
@@ -144,7 +144,7 @@ def _unclear_move(mask: int, modes: int, s: np.ndarray, r: np.ndarray, w: np.nda
     _wall(s, r, True)
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _move(code: int, mask: int, flags: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.ndarray) -> None:
     """G0 to G3 with clear words: move the state, and find out whether it lays a bead."""
     if s[INCH]:
@@ -180,7 +180,7 @@ def _move(code: int, mask: int, flags: int, s: np.ndarray, r: np.ndarray, w: np.
         _extrude(shifted, s, r, w, q)
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _extrude(shifted: bool, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.ndarray) -> None:
     relative, sure = _e_mode(s)
     e, qe = s[E], s[QE]
@@ -200,7 +200,7 @@ def _extrude(shifted: bool, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.n
         r[FLAGS] |= UNSURE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _set_position(mask: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.ndarray) -> None:
     """G92: the named axes change their offset, nothing moves. Bare G92 is executed differently by firmwares."""
     r[KIND] = NEUTRAL
@@ -227,7 +227,7 @@ def _set_position(mask: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.
             s[QX + k] = mix(s[QX + k], q[letter])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _g_command(
     code10: int, mask: int, flags: int, modes: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.ndarray
 ) -> None:
@@ -268,7 +268,7 @@ def _g_command(
         s[LATCHED] = 1 if code10 == 100 else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _m_command(code10: int, mask: int, flags: int, modes: int, s: np.ndarray, r: np.ndarray, w: np.ndarray) -> None:
     """M82, M83, M207, M220: the M commands whose words matter here."""
     r[KIND] = NEUTRAL
@@ -284,7 +284,7 @@ def _m_command(code10: int, mask: int, flags: int, modes: int, s: np.ndarray, r:
         _unclear_move(mask, modes, s, r, w)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _second_command(b: np.ndarray, i: int) -> bool:
     """Whether a G or M number follows on this line outside comment and quotes: some firmwares would execute it."""
     quoted = False
@@ -301,7 +301,7 @@ def _second_command(b: np.ndarray, i: int) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def name_hash(b: np.ndarray, i: int) -> int:
     """Hash of the name at `i`: letters in either case, digits, underscores, points."""
     h = 1469598103934665603
@@ -315,7 +315,7 @@ def name_hash(b: np.ndarray, i: int) -> int:
         i += 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _name(b: np.ndarray, i: int, names: np.ndarray) -> int:
     """Class of an extended command: a name of two or more letters, looked up by its hash; the last row says "full"."""
     h = name_hash(b, i)
@@ -329,7 +329,7 @@ def _name(b: np.ndarray, i: int, names: np.ndarray) -> int:
     return IS_UNKNOWN
 
 
-@njit(cache=True, nogil=True)
+@merged
 def read_line(
     b: np.ndarray,
     i: int,
@@ -385,7 +385,7 @@ def read_line(
     return 1
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _command(
     b: np.ndarray,
     i: int,
@@ -426,7 +426,7 @@ def _command(
     return -1
 
 
-@njit(cache=True, nogil=True)
+@merged
 def _lettered(
     b: np.ndarray, i: int, lower: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.ndarray, codes: np.ndarray
 ) -> int:
@@ -480,7 +480,7 @@ def _lettered(
     return -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tool(
     b: np.ndarray, k: int, value: int, found: bool, clear: bool, s: np.ndarray, r: np.ndarray, codes: np.ndarray
 ) -> int:

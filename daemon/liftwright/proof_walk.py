@@ -10,7 +10,6 @@ In: two windows of whole lines and the walk's own state. Out: findings, and why 
 """
 
 import numpy as np
-from numba import njit
 
 from liftwright.proof_gap import (
     BEAD_ADDED,
@@ -36,6 +35,7 @@ from liftwright.proof_reader import (
     FLAGS,
     KIND,
     MOVE,
+    MOVED,
     NEXT,
     RX,
     RY,
@@ -48,6 +48,7 @@ from liftwright.proof_reader import (
     Z,
     read_line,
 )
+from liftwright.proof_words import kernel
 
 # The walk's own state: one int64 array.
 IA, IB, LINE_A, LINE_B, GA, GB, GLINE_A, GLINE_B = range(8)  # cursors and start of the gap, in bytes and lines
@@ -60,7 +61,7 @@ WALK_SIZE = 22
 DONE, MORE, NAME_A, NAME_B, FULL, TOO_MANY_ROWS = range(6)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _equal_run(a: np.ndarray, i: int, na: int, b: np.ndarray, j: int, nb: int) -> int:
     """Length of the equal bytes from `i` and `j` on; blocks of 64 so that the compiler can use wide registers."""
     n = min(na - i, nb - j)
@@ -68,20 +69,19 @@ def _equal_run(a: np.ndarray, i: int, na: int, b: np.ndarray, j: int, nb: int) -
     while k + 64 <= n:
         differ = np.uint8(0)
         for m in range(64):
-            differ |= a[i + k + m] ^ b[j + k + m]
+            differ |= a[np.uint64(i + k + m)] ^ b[np.uint64(j + k + m)]
         if differ != 0:
             break
         k += 64
-    while k < n and a[i + k] == b[j + k]:
+    while k < n and a[np.uint64(i + k)] == b[np.uint64(j + k)]:
         k += 1
     return k
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _note_bead(c: np.ndarray, z: int, found: np.ndarray, ra: np.ndarray) -> None:
     """Keep track of where the print begins; a wall within the layer moves it on and condemns edits made so far."""
     if c[BEGUN]:
-        c[WALL_SEEN] = 0
         return
     if c[CAND] and z != c[CAND_Z]:
         c[BEGUN] = 1
@@ -95,7 +95,7 @@ def _note_bead(c: np.ndarray, z: int, found: np.ndarray, ra: np.ndarray) -> None
     c[WALL_SEEN] = 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _side_by_side(
     a: np.ndarray,
     na: int,
@@ -113,50 +113,86 @@ def _side_by_side(
     names: np.ndarray,
     found: np.ndarray,
 ) -> int:
-    """Advance both cursors over equal lines. Returns DONE, MORE, NAME_A or -1 where the files differ."""
-    while c[FOUND] < V_ROWS - 8:
-        i, j = c[IA], c[IB]
+    """Advance both cursors over equal lines. Returns DONE, MORE, NAME_A, FULL, or -1 where the files differ.
+
+    What changes with every line is kept in local variables and written back at the end.
+    """
+    i, j, equal, has_move = c[IA], c[IB], c[EQUAL], c[HAS_MOVE]
+    gap_a, gap_b, lines, gap_lines, beads, travels = c[GA], c[GB], 0, -1, 0, 0
+    moved_only = False
+    while True:
         if i >= na or j >= nb:
             if i >= na and j >= nb and whole_a and whole_b:
-                return DONE
-            return MORE if (i >= na and not whole_a) or (j >= nb and not whole_b) else -1
-        if i >= c[EQUAL]:
-            c[EQUAL] = i + _equal_run(a, i, na, b, j, nb)
+                why = DONE
+            else:
+                why = MORE if (i >= na and not whole_a) or (j >= nb and not whole_b) else -1
+            break
+        if i >= equal:
+            equal = i + _equal_run(a, i, na, b, j, nb)
         if read_line(a, i, na, s, row, w, q, codes, names) == ASK:
-            return NAME_A
+            why = NAME_A
+            break
         after = row[NEXT]
-        length = after - i
-        if after > c[EQUAL]:
-            return -1
-        j += length
-        if row[END] == after:  # the last line, without a line end: it may have been given one
-            if j < nb and b[j] == 13:
-                j += 1
-            if j < nb and b[j] == 10:
-                j += 1
-            if j < nb:
-                return -1
-        elif a[after - 1] == 13 and j < nb and b[j] == 10:
-            return -1
-        c[IA], c[IB] = after, j
-        c[LINE_A] += 1
-        c[LINE_B] += 1
+        if after > equal:
+            why = -1
+            break
+        there = j + after - i
+        if after == equal:
+            there = _after_line_end(a, after, row[END], b, there, nb)
+            if there < 0:
+                why = -1
+                break
+        i, j = after, there
+        lines += 1
         if row[KIND] == BEAD:
-            c[BEADS] += 1
-            c[TRAVELS] += c[HAS_MOVE]
-            _note_bead(c, row[RZ], found, row)
-            c[GA], c[GB], c[GLINE_A], c[GLINE_B] = after, j, c[LINE_A], c[LINE_B]
-            c[HAS_MOVE], c[CUT] = 0, 0
-            for k in range(STATE_SIZE):
+            beads += 1
+            travels += has_move
+            has_move = 0
+            gap_a, gap_b, gap_lines = i, j, lines
+            if c[BEGUN] == 0:
+                _note_bead(c, row[RZ], found, row)
+            for k in range(MOVED):
                 s0[k] = s[k]
-        elif row[KIND] == MOVE:
-            c[HAS_MOVE] = 1
-        elif row[FLAGS] & UNKNOWN:
-            c[WALL_SEEN] = 1
-    return FULL
+            if not moved_only:
+                for k in range(MOVED, STATE_SIZE):
+                    s0[k] = s[k]
+                moved_only = True
+            if c[FOUND] >= V_ROWS - 8:
+                why = FULL
+                break
+        else:
+            moved_only = False
+            if row[KIND] == MOVE:
+                has_move = 1
+            elif row[FLAGS] & UNKNOWN:
+                c[WALL_SEEN] = 1
+    if gap_lines >= 0:
+        c[GA], c[GB], c[GLINE_A], c[GLINE_B] = gap_a, gap_b, c[LINE_A] + gap_lines, c[LINE_B] + gap_lines
+        c[CUT] = 0
+    c[IA], c[IB], c[EQUAL], c[HAS_MOVE] = i, j, equal, has_move
+    c[LINE_A] += lines
+    c[LINE_B] += lines
+    c[BEADS] += beads
+    c[TRAVELS] += travels
+    return why
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _after_line_end(a: np.ndarray, after: int, end: int, b: np.ndarray, j: int, nb: int) -> int:
+    """Where the line whose equal bytes end at `j` ends in the rewritten job; -1 if it goes on there.
+
+    The job's last line may have had no line end and been given one.
+    """
+    if end == after:
+        if j < nb and b[j] == 13:
+            j += 1
+        if j < nb and b[j] == 10:
+            j += 1
+        return j if j >= nb else -1
+    return -1 if a[after - 1] == 13 and j < nb and b[j] == 10 else j
+
+
+@kernel
 def _read_gap(
     b: np.ndarray,
     i: int,
@@ -186,7 +222,7 @@ def _read_gap(
     return k, i, DONE if whole else MORE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _first_difference(a: np.ndarray, la: np.ndarray, na: int, b: np.ndarray, lb: np.ndarray, nb: int) -> int:
     """Index of the first row that differs, or -1 if the rows before the beads are the same."""
     for k in range(min(na, nb)):
@@ -195,7 +231,7 @@ def _first_difference(a: np.ndarray, la: np.ndarray, na: int, b: np.ndarray, lb:
     return -1 if na == nb else min(na, nb)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _place_before(rows: np.ndarray, n: int, s0: np.ndarray) -> tuple[int, int, int]:
     """X, Y and Z before row `n`."""
     if n > 0:
@@ -203,7 +239,7 @@ def _place_before(rows: np.ndarray, n: int, s0: np.ndarray) -> tuple[int, int, i
     return s0[X], s0[Y], s0[Z]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _judge_beads(
     a: np.ndarray,
     la: np.ndarray,
@@ -244,7 +280,7 @@ def _judge_beads(
     return seen
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _judge_gap(
     a: np.ndarray,
     la: np.ndarray,
@@ -294,7 +330,7 @@ def _judge_gap(
     c[FOUND] = count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _gap_by_gap(
     a: np.ndarray,
     na: int,
@@ -352,7 +388,7 @@ def _gap_by_gap(
     return DONE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def walk(
     a: np.ndarray,
     na: int,

@@ -1,6 +1,6 @@
 """A moving window on one file for the proof's kernels: whole lines in a fixed buffer, bounded memory.
 
-In: a file, how many of its bytes count, optionally a digest to be fed. Out: `bytes[:usable]`, ending after a whole line.
+In: a file, how many of its bytes count, optionally a digest to feed. Out: `bytes[:usable]`, ending after a whole line.
 """
 
 import hashlib

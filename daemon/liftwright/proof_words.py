@@ -10,6 +10,9 @@
 The buffers end in a line feed that doesn't count (a sentinel): loops need no length check.
 """
 
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import numpy as np
 from numba import njit
 
@@ -23,14 +26,33 @@ _POWER = np.array([10 ** (12 - k) for k in range(13)], dtype=np.int64)
 _LARGEST = np.array([TOP // 10 ** (12 - k) for k in range(13)], dtype=np.int64)
 
 
-@njit(cache=True, nogil=True)
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+_OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
+
+
+def kernel(function: Function) -> Function:
+    """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading."""
+    compiled: Function = njit(**_OPTIONS)(function)
+    return compiled
+
+
+def merged(function: Function) -> Function:
+    """The same for the few kernels that every line goes through: merged into their callers, since each array that is
+    handed over costs seven arguments."""
+    compiled: Function = njit(forceinline=True, **_OPTIONS)(function)
+    return compiled
+
+
+@kernel
 def mix(h: int, value: int) -> int:
     """Fold `value` into the hash `h` (FNV-1a, 64 bits); never zero, since zero means "no residue"."""
     h = (h ^ value) * 1099511628211
     return h if h != 0 else 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _long_number(b: np.ndarray, i: int, negative: bool) -> tuple[int, int]:
     """The slow way for numbers that don't fit: (value cut off at 1e-12 or clamped, residue of all that was lost)."""
     value = 0
@@ -65,29 +87,29 @@ def _long_number(b: np.ndarray, i: int, negative: bool) -> tuple[int, int]:
     return min(value, TOP), residue
 
 
-@njit(cache=True, nogil=True)
+@merged
 def number(b: np.ndarray, i: int) -> tuple[int, int, bool, int]:
     """Read one number at `i`: (value in 1e-12, next index, whether there was one, residue)."""
-    negative = b[i] == 45
-    if negative or b[i] == 43:
+    negative = b[np.uint64(i)] == 45
+    if negative or b[np.uint64(i)] == 43:
         i += 1
     first = i
     mantissa = 0
-    digit = b[i] - 48
+    digit = b[np.uint64(i)] - 48
     while 0 <= digit <= 9:
         mantissa = mantissa * 10 + digit
         i += 1
-        digit = b[i] - 48
+        digit = b[np.uint64(i)] - 48
     digits = i - first
     decimals = 0
-    if b[i] == 46:
+    if b[np.uint64(i)] == 46:
         i += 1
         point = i
-        digit = b[i] - 48
+        digit = b[np.uint64(i)] - 48
         while 0 <= digit <= 9:
             mantissa = mantissa * 10 + digit
             i += 1
-            digit = b[i] - 48
+            digit = b[np.uint64(i)] - 48
         decimals = i - point
         digits += decimals
     if digits == 0:
@@ -100,15 +122,15 @@ def number(b: np.ndarray, i: int) -> tuple[int, int, bool, int]:
     return (-value if negative else value), i, True, residue
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def line_end(b: np.ndarray, i: int) -> int:
     """First line-end byte at or after `i`."""
-    while b[i] != 10 and b[i] != 13:
+    while b[np.uint64(i)] != 10 and b[np.uint64(i)] != 13:
         i += 1
     return i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _mode_word(letter: int, value: int) -> int:
     """The mode bit of a further G or M word on a line, or 0."""
     code = value // SCALE
@@ -119,7 +141,7 @@ def _mode_word(letter: int, value: int) -> int:
     return M_EABS if code == 82 else M_EREL if code == 83 else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def words(b: np.ndarray, i: int, w: np.ndarray, q: np.ndarray) -> tuple[int, int, int, int, int]:
     """Read the words of a line from `i` to its end: values into `w` by letter (a = 0), residues into `q`.
 
@@ -130,7 +152,7 @@ def words(b: np.ndarray, i: int, w: np.ndarray, q: np.ndarray) -> tuple[int, int
     comment = -1
     modes = 0
     while True:
-        c = b[i]
+        c = b[np.uint64(i)]
         if c == 32 or c == 9:
             i += 1
             continue
@@ -139,7 +161,7 @@ def words(b: np.ndarray, i: int, w: np.ndarray, q: np.ndarray) -> tuple[int, int
         letter = (c | 32) - 97
         if 0 <= letter <= 25:
             i += 1
-            while b[i] == 32 or b[i] == 9:
+            while b[np.uint64(i)] == 32 or b[np.uint64(i)] == 9:
                 i += 1
             value, i, found, residue = number(b, i)
             if not found:
@@ -162,9 +184,9 @@ def words(b: np.ndarray, i: int, w: np.ndarray, q: np.ndarray) -> tuple[int, int
             if c == 59:
                 i = line_end(b, i)
                 break
-            while b[i] != 41 and b[i] != 10 and b[i] != 13:
+            while b[np.uint64(i)] != 41 and b[np.uint64(i)] != 10 and b[np.uint64(i)] != 13:
                 i += 1
-            if b[i] == 41:
+            if b[np.uint64(i)] == 41:
                 i += 1
             continue
         flags |= STAR if c == 42 else BAD
