@@ -20,8 +20,8 @@ from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
 from liftwright.rules.match import Decision, match
 from liftwright.rules.schema import Lift, Printer, RuleSet
 from liftwright.stamp import Tap, is_stamped
-from liftwright.terms import beyond_bed, neutral_hashes, proof_limits
-from liftwright.write import Writing, write
+from liftwright.terms import beyond_bed, neutral_hashes, over_budget, proof_limits
+from liftwright.write import Plan, Writing, write
 
 __all__ = ["Result", "rewrite"]
 
@@ -129,13 +129,23 @@ class _Job:
         )
 
     def _write(self, found: Survey, lift: Lift, printer: Printer, g90_sets_extrusion: bool) -> Result:
-        written = write(
-            self.source, self.sink, found, lift, printer, self.decision.material if self.decision else None,
-            g90_sets_extrusion, self.chunk, lambda done: self.tick("write", done, self.size),
-        )  # fmt: skip
+        """Write with the rule's shape, or the first of its others that keeps the budgets; then prove."""
+        material = self.decision.material if self.decision else None
+        overdrawn: list[str] = []
+        for shape in (lift.shape, *lift.otherwise):
+            plan = Plan(found, lift, shape, printer, material, g90_sets_extrusion)
+            written = write(
+                self.source, self.sink, plan, self.chunk, lambda done: self.tick("write", done, self.size)
+            )
+            over = over_budget(lift, written.cost)
+            if over is None:
+                break
+            overdrawn.append(f"{shape}: {over}")
+        else:
+            self._empty_sink()
+            return self.finish(UNCHANGED, "over_budget", "; ".join(overdrawn), written=written)
         if written.rewritten == 0:
-            self.sink.seek(0)
-            self.sink.truncate()
+            self._empty_sink()
             return self.finish(UNCHANGED, "nothing_to_lift", "no travel needed a change", written=written)
         self.tick("proof", 0, self.size)
         proof = prove(self.source, self.sink, proof_limits(printer, lift, g90_sets_extrusion))
@@ -143,8 +153,14 @@ class _Job:
             first = proof.violations[0] if proof.violations else "it did not reach the end"
             reason = f"the rewritten job failed its proof, which is a fault of liftwright: {first}"
             return self.finish(HELD, "proof_failed", reason, written=written, violations=proof.violations)
-        reason = f"{written.rewritten} of {written.seen} travels rewritten"
+        reason = f"{written.rewritten} of {written.seen} travels rewritten, shape {written.shape}"
+        if overdrawn:
+            reason += f" ({'; '.join(overdrawn)})"
         return self.finish(REWRITTEN, "rewritten", reason, written=written)
+
+    def _empty_sink(self) -> None:
+        self.sink.seek(0)
+        self.sink.truncate()
 
     def finish(
         self, outcome: str, code: str, reason: str, *, refused: bool = False, written: Writing | None = None,
@@ -167,7 +183,7 @@ class _Job:
             counts=counts | (written.counts if written else {}),
             travels=written.travels if written else {},
             measures=written.measures if written else {},
-            details=written.details if written else {},
+            details=(written.details | {"shape": written.shape}) if written else {},
             warnings=written.warnings if written else (),
             violations=tuple(violations),
             sha256_in=self.sha256_in,

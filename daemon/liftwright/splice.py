@@ -18,6 +18,8 @@ from liftwright.digits import UNIT, lowered_feed, rounded, rounded_up, to_units,
 from liftwright.job.columns import (
     BEAD,
     FEED,
+    FW_PRIME,
+    FW_RETRACT,
     PRIME,
     R_ABSOLUTE,
     R_SCALE,
@@ -212,6 +214,8 @@ def _restore_feed(
             if words[q] & W_F:
                 return at
             break
+        if k == FW_RETRACT or k == FW_PRIME:
+            break  # firmware moves filament here; it must find the feed that the job left it
     out[at] = 71
     out[at + 1] = 49
     out[at + 2] = 32

@@ -11,15 +11,25 @@ from numpy.typing import NDArray
 from liftwright.job.columns import S_DECIMALS
 from liftwright.job.commands import name_hash
 from liftwright.job.survey import Survey
-from liftwright.plan.lifts import LiftTerms
-from liftwright.plan.shapes import SHAPES
+from liftwright.plan.cost import Cost
+from liftwright.plan.lifts import FixedShapes, LiftTerms
+from liftwright.plan.limits import Limits as MotionLimits
+from liftwright.plan.limits import limits_from
+from liftwright.plan.shapes import SHAPES, TERRAIN
+from liftwright.plan.terrain import Curl, Ground
+from liftwright.plan.terrain_lifts import TerrainLifts
 from liftwright.proof import Limits
 from liftwright.rules.globs import first_fit
-from liftwright.rules.schema import Lift, Printer, RectBed
+from liftwright.rules.printer import JunctionDeviation, SquareCorner
+from liftwright.rules.schema import Curl as CurlEntry
+from liftwright.rules.schema import Lift, Material, Printer, RectBed
 from liftwright.splice import SpliceTerms
 
 FEWEST_PLACES = 3  # decimals of inserted words
 MOST_PLACES = 9
+# Shortest travel that is lifted where the rule doesn't say, mm: a lift over a short one is steep, so fixed shapes leave
+# it alone; over an obstacle a steep lift is still better than a strike.
+SHORTEST = {False: 1.5, True: 0.2}
 
 
 def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
@@ -30,7 +40,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
     return LiftTerms(
         shape=SHAPES.index(shape),
         height=lift.height_mm,
-        min_travel=lift.min_travel_mm,
+        min_travel=lift.min_travel_mm if lift.min_travel_mm is not None else SHORTEST[shape == "terrain"],
         lift_unretracted=unretracted == "lift",
         first_layer=lift.first_layer,
         replace_own=lift.own_lifts == "replace",
@@ -42,6 +52,31 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
         z_speed=printer.z_speed_mm_s,
         z_accel=printer.z_accel_mm_s2,
         travel_accel=printer.travel_accel_mm_s2,
+    )
+
+
+def planner(
+    lift: Lift, printer: Printer, material: Material | None, shape: str, found: Survey
+) -> FixedShapes | TerrainLifts:
+    """What plans the lifts of one job; a material that no entry knows gets the commonest curl numbers."""
+    terms = lift_terms(lift, printer, shape)
+    if terms.shape != TERRAIN:
+        return FixedShapes(terms)
+    curl = material.curl if material else CurlEntry()
+    ground = Ground(
+        found.bounds,
+        nozzle=printer.nozzle_mm,
+        flat=printer.nozzle_flat_mm,
+        filament=printer.filament_mm,
+        curl=Curl(curl.onset, curl.gain, curl.cap_mm, curl.decay),
+        caution=lift.caution,
+    )
+    return TerrainLifts(
+        terms,
+        ground,
+        clearance=lift.clearance_mm,
+        max_height=lift.max_height_mm,
+        climb_blocked=lift.blocked == "climb",
     )
 
 
@@ -62,6 +97,46 @@ def proof_limits(printer: Printer, lift: Lift, g90_sets_extrusion: bool) -> Limi
         neutral=printer.neutral,
         own_lift_max_mm=lift.own_lift_max_mm,
     )
+
+
+def motion_limits(printer: Printer) -> MotionLimits:
+    """The printer's limits for the time model; what the entry doesn't state, the model fills in and says so."""
+    stated = {
+        "speed_z": printer.z_speed_mm_s,
+        "accel_z": printer.z_accel_mm_s2,
+        "travel_accel": printer.travel_accel_mm_s2,
+    }
+    motion = printer.motion
+    if motion is None:
+        return limits_from(stated)
+    for prefix, axes in (("speed", motion.max_speed_mm_s), ("accel", motion.max_accel_mm_s2)):
+        for axis in "xye":
+            value = getattr(axes, axis, None)
+            if value is not None:
+                stated[f"{prefix}_{axis}"] = value
+    if motion.print_accel_mm_s2 is not None:
+        stated["accel"] = motion.print_accel_mm_s2
+    if motion.retract_accel_mm_s2 is not None:
+        stated["retract_accel"] = motion.retract_accel_mm_s2
+    corner = motion.cornering
+    if isinstance(corner, SquareCorner):
+        stated["square_corner"] = corner.speed_mm_s
+    elif isinstance(corner, JunctionDeviation):
+        stated["deviation"] = corner.deviation_mm
+    elif corner is not None:
+        stated |= {f"jerk_{axis}": getattr(corner.mm_s, axis) for axis in "xyze"}
+    return limits_from(stated, corner.by if corner else None)
+
+
+def over_budget(lift: Lift, cost: Cost) -> str | None:
+    """Which budget of the rule the cost exceeds, in words; None where it keeps them all."""
+    if lift.max_added_s is not None and cost.added_s > lift.max_added_s:
+        return f"adds {cost.added_s:.1f} s, max_added_s is {lift.max_added_s:g}"
+    if lift.max_added_percent is not None and cost.added_percent > lift.max_added_percent:
+        return f"adds {cost.added_percent:.2f} %, max_added_percent is {lift.max_added_percent:g}"
+    if lift.max_z_reversals is not None and cost.added_z_reversals > lift.max_z_reversals:
+        return f"adds {cost.added_z_reversals} turns of Z, max_z_reversals is {lift.max_z_reversals}"
+    return None
 
 
 def neutral_hashes(printer: Printer, unknown: tuple[str, ...]) -> NDArray[np.uint64]:

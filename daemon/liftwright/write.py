@@ -1,126 +1,201 @@
-"""The second pass: travels, lifts and splices, window by window, into the sink; the stamp as the last line."""
+"""The second pass: travels, lifts, splices and their cost, window by window; the stamp as the last line."""
 
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from fnmatch import fnmatchcase
 from typing import Any, BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from liftwright.job.columns import LABEL, S_DECIMALS
-from liftwright.job.moves import MoveReader, Window
+from liftwright.job.columns import NOTE, S_DECIMALS
+from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
+from liftwright.labels import Labels
+from liftwright.plan.cost import Cost, CostClock
 from liftwright.plan.lifts import FixedShapes, admit
 from liftwright.plan.strokes import Strokes
-from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder, Travels
+from liftwright.plan.terrain_lifts import TerrainLifts
+from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder
+from liftwright.plan.walk import Edits
 from liftwright.rules.schema import Lift, Material, Printer
-from liftwright.splice import Splicer
+from liftwright.splice import Spliced, Splicer
 from liftwright.stamp import stamp_line
-from liftwright.terms import MOST_PLACES, lift_terms, neutral_hashes, splice_terms
+from liftwright.terms import MOST_PLACES, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What one pass is to do: the job as surveyed, the rule's lift in one shape, the printer, the material if known."""
+
+    found: Survey
+    lift: Lift
+    shape: str
+    printer: Printer
+    material: Material | None
+    g90_sets_extrusion: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Writing:
-    """What the second pass did: travels rewritten and seen, counts by reason, measures in mm, the output's digest."""
+    """What the pass did: travels rewritten and seen, counts by reason, measures, the output's digest."""
 
+    shape: str
     rewritten: int
     seen: int
     counts: dict[str, int]
     travels: dict[str, int]
     measures: dict[str, float]
+    cost: Cost
     sha256: str
     details: dict[str, Any] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
 
-def write(
-    source: BinaryIO, sink: BinaryIO, found: Survey, lift: Lift, printer: Printer, material: Material | None,
-    g90_sets_extrusion: bool, chunk: int, tick: Callable[[int], None],
-) -> Writing:  # fmt: skip
-    """Write the job from `source` into `sink` with the lifts of the rule."""
-    del material
+def write(source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None]) -> Writing:
+    """Write the job from `source` into `sink`, both from their start, with the lifts of the plan."""
     source.seek(0)
+    sink.seek(0)
+    sink.truncate()
     reader = MoveReader(
-        source, g90_sets_extrusion=g90_sets_extrusion, neutral=neutral_hashes(printer, found.unknown), chunk=chunk
+        source,
+        g90_sets_extrusion=plan.g90_sets_extrusion,
+        neutral=neutral_hashes(plan.printer, plan.found.unknown),
+        chunk=chunk,
     )
-    terms = lift_terms(lift, printer, lift.shape)
-    finder = TravelFinder(found.begin_line)
-    shapes = FixedShapes(terms)
-    splicer = Splicer(splice_terms(lift, printer, lift.shape, found))
-    labels = _Labels(lift.object)
-    strokes = Strokes()
-    tally = np.zeros(len(REASONS), np.int64)
-    digest = hashlib.sha256()
-    rows = 0
-    line_end = b"\n"
-    tail = b""
+    out = _Output(sink)
+    passing = _Pass(plan)
     for window in reader.windows():
-        if rows == 0:
-            line_end = _line_end(window)
-        travels = finder.find(window.moves)
-        reason = admit(travels, terms, labels.allowed(window, travels))
-        if found.state[S_DECIMALS] > MOST_PLACES:
-            reason[reason == FREE] = TOO_FINE
-        lifts = shapes.plan(window.moves, travels, reason)
-        out = splicer.apply(window, travels, lifts)
-        strokes.add(window.moves, travels, lifts)
-        tally += np.bincount(lifts.reason, minlength=len(REASONS))
-        rows += len(window.moves) - 1
-        digest.update(out)
-        sink.write(out)
-        tail = bytes(out[-1:]) or tail
+        out.put(window, passing.through(window))
         tick(reader.size)
-    if tail not in (b"\n", b"\r"):
-        digest.update(line_end)
-        sink.write(line_end)
-    stamp = stamp_line(digest.hexdigest(), line_end)
-    digest.update(stamp)
-    sink.write(stamp)
-    seen = int(tally.sum() - tally[NO_WAY])
-    return Writing(
-        rewritten=int(tally[FREE]),
-        seen=seen,
-        counts={"moves": rows, "travels": seen, "rewritten": int(tally[FREE]), **strokes.counts()},
-        travels={("rewritten" if k == FREE else REASONS[k]): int(n) for k, n in enumerate(tally) if n and k != NO_WAY},
-        measures=strokes.measures(),
-        sha256=digest.hexdigest(),
-    )
+    out.stamp()
+    return passing.summary(out)
+
+
+class _Output:
+    """The sink, with the digest of what went in and the count of its lines."""
+
+    def __init__(self, sink: BinaryIO) -> None:
+        self._sink = sink
+        self._line_end = b""
+        self._tail = b""
+        self.digest = hashlib.sha256()
+        self.bytes = 0
+        self.lines = 0
+
+    def put(self, window: Window, spliced: Spliced) -> None:
+        if not self._line_end:
+            self._line_end = _line_end(window)
+        self._write(spliced.text)
+
+    def stamp(self) -> None:
+        """Close the last line if need be, and add the stamp."""
+        if self._tail not in (b"\n", b"\r"):
+            self._write(self._line_end)
+        self._write(stamp_line(self.digest.hexdigest(), self._line_end))
+
+    def _write(self, text: bytes | memoryview) -> None:
+        if len(text):
+            self.digest.update(text)
+            self._sink.write(text)
+            self._tail = bytes(text[-1:])
+            self.bytes += len(text)
+            self.lines += int(np.count_nonzero(np.frombuffer(text, np.uint8) == 10))
+
+
+class _Pass:
+    """Everything that is carried from one window to the next while writing."""
+
+    def __init__(self, plan: Plan) -> None:
+        found, lift, printer = plan.found, plan.lift, plan.printer
+        self._plan = plan
+        self._terms = lift_terms(lift, printer, plan.shape)
+        self._finder = TravelFinder(found.begin_line)
+        self._planner = planner(lift, printer, plan.material, plan.shape, found)
+        self._splicer = Splicer(splice_terms(lift, printer, plan.shape, found))
+        self._labels = Labels(lift.object)
+        self._strokes = Strokes()
+        self._clock = CostClock(motion_limits(printer), found.begin_line)
+        self._tally = np.zeros(len(REASONS), np.int64)
+        self._too_fine = bool(found.state[S_DECIMALS] > MOST_PLACES)
+        self._rows = self._unretracted = self._progress_marks = self._lines = 0
+
+    def through(self, window: Window) -> Spliced:
+        """The window with its lifts in place."""
+        moves = window.moves
+        travels = self._finder.find(moves)
+        reason = admit(travels, self._terms, self._labels.allowed(window, travels))
+        if self._too_fine:
+            reason[reason == FREE] = TOO_FINE
+        lifts = self._planner.plan(moves, travels, reason)
+        spliced = self._splicer.apply(window, travels, lifts)
+        self._strokes.add(moves, travels, lifts)
+        straight = np.full(len(spliced.x), -1, np.int32)
+        edits = Edits(spliced.row, spliced.at, spliced.x, spliced.y, spliced.z, spliced.feed, straight)
+        self._clock.add(moves, window.buf, travels, edits)
+        self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
+        self._unretracted += int(((lifts.reason == FREE) & (travels.retracted == 0)).sum())
+        self._progress_marks += int(((moves.kind == NOTE) & (moves.value == 73)).sum())
+        self._lines += int(np.count_nonzero(window.buf[: window.size] == 10))
+        self._rows += len(moves) - 1
+        return spliced
+
+    def summary(self, out: _Output) -> Writing:
+        """What the record needs, when the job is through."""
+        self._clock.finish()
+        cost = self._clock.cost()
+        rewritten = int(self._tally[FREE])
+        seen = int(self._tally.sum() - self._tally[NO_WAY])
+        counts = {
+            "moves": self._rows, "travels": seen, "rewritten": rewritten, "unretracted_lifted": self._unretracted,
+            "lines_added": out.lines - self._lines, "bytes_added": out.bytes - self._plan.found.size,
+            "progress_marks": self._progress_marks, **self._strokes.counts(), **self._strikes(),
+        }  # fmt: skip
+        return Writing(
+            shape=self._plan.shape,
+            rewritten=rewritten,
+            seen=seen,
+            counts=counts,
+            travels=_by_reason(self._tally),
+            measures={**self._strokes.measures(), **cost.measures()},
+            cost=cost,
+            sha256=out.digest.hexdigest(),
+            details={
+                "limits_assumed": list(cost.assumed),
+                "limits_of_job": list(cost.set_by_job),
+                "cornering": cost.model,
+            },
+            warnings=tuple(self._warnings(cost)),
+        )
+
+    def _strikes(self) -> dict[str, int]:
+        if isinstance(self._planner, FixedShapes):
+            return {}
+        return {"strikes_before": self._planner.struck_before, "strikes_after": self._planner.struck_after}
+
+    def _warnings(self, cost: Cost) -> list[str]:
+        warnings = []
+        if self._unretracted:
+            warnings.append(f"{self._unretracted} travels without retraction were lifted; they ooze more")
+        if self._progress_marks:
+            warnings.append(
+                f"{self._progress_marks} progress marks (M73) stay as they were; remaining times are off by up to "
+                f"{cost.added_s / 60:+.1f} min"
+            )
+        if isinstance(self._planner, TerrainLifts) and self._plan.material is None:
+            warnings.append("no material entry fits the job: the curl allowance is that of the commonest numbers")
+        return warnings
+
+
+def _by_reason(tally: Ints) -> dict[str, int]:
+    words = ("rewritten", *REASONS[1:])
+    return {words[k]: int(n) for k, n in enumerate(tally) if n and k != NO_WAY}
 
 
 def _line_end(window: Window) -> bytes:
     """The line end of the job's first line."""
     text = window.buf[: window.size]
     ends = np.flatnonzero((text[: 1 << 16] == 10) | (text[: 1 << 16] == 13))
-    if not len(ends):
+    if not len(ends) or text[int(ends[0])] == 10:
         return b"\n"
     k = int(ends[0])
-    if text[k] == 10:
-        return b"\n"
     return b"\r\n" if k + 1 < len(text) and text[k + 1] == 10 else b"\r"
-
-
-class _Labels:
-    """Which object labels the rule's glob admits; label numbers as the reader gives them."""
-
-    def __init__(self, glob: str | None) -> None:
-        self._glob = glob.casefold() if glob else None
-        self._names: dict[int, str] = {}
-
-    def allowed(self, window: Window, travels: Travels) -> NDArray[np.bool_] | None:
-        """One truth per travel, or None where the rule names no object."""
-        if self._glob is None:
-            return None
-        moves = window.moves
-        for r in np.flatnonzero(moves.kind == LABEL):
-            text = bytes(window.buf[max(0, moves.start[r]) : moves.end[r]]).decode("utf-8", "replace")
-            label, code = int(moves.label[r]), int(moves.code[r])
-            if code == 2 and label >= 0:
-                self._names[label] = text.partition("A")[2].strip().strip('"')
-            elif code == 3:
-                self._names[label] = text.upper().partition("NAME=")[2].split()[0] if "NAME=" in text.upper() else ""
-            elif code == 1:
-                self._names.setdefault(label, str(label))
-        fits = {n for n, name in self._names.items() if n >= 0 and fnmatchcase(name.casefold(), self._glob)}
-        return np.isin(travels.label, np.array(sorted(fits), np.int64))

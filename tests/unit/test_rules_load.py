@@ -75,7 +75,7 @@ def test_defaults_are_those_of_the_documentation() -> None:
     assert (one.g90_sets_extrusion, one.head, one.motion) == (None, None, None)
     assert rules.materials[0].curl.model_dump() == {"onset": 0.4, "gain": 0.5, "cap_mm": 0.5, "decay": 0.5}
     assert lift is not None
-    assert (lift.min_travel_mm, lift.max_height_mm, lift.own_lift_max_mm, lift.max_slope) == (1.5, 1.0, 2.0, 0.5)
+    assert (lift.min_travel_mm, lift.max_height_mm, lift.own_lift_max_mm, lift.max_slope) == (None, 1.0, 2.0, 0.5)
     assert (lift.first_layer, lift.own_lifts, lift.blocked, lift.annotate) == (True, "replace", "leave", True)
 
 

@@ -16,6 +16,7 @@ from liftwright.job.columns import (
     LIMIT,
     MAX_UNKNOWN,
     MODE,
+    NOTE,
     S_ABSOLUTE,
     S_BARE_G92,
     S_BEADS,
@@ -249,6 +250,9 @@ def m_command(
             k += 1
     elif among(number, LIMIT_M):
         r = add_row(LIMIT, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
+        fc[F_VALUE, r] = number
+    elif number == 106 or number == 107 or number == 73:
+        r = add_row(NOTE, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
         fc[F_VALUE, r] = number
     return end
 

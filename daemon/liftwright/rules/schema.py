@@ -77,7 +77,12 @@ class Lift(Entry):
         description="height above the higher end of the travel; all shapes but flat and terrain",
     )
     clearance_mm: float = Field(default=0.15, ge=0, le=5, description="gap kept above obstacles; terrain only")
-    min_travel_mm: float = Field(default=1.5, ge=0, le=1000, description="shorter travels are left as they are")
+    min_travel_mm: float | None = Field(
+        default=None,
+        ge=0,
+        le=1000,
+        description="shorter travels are left as they are; not stated: terrain 0.2, others 1.5",
+    )
     max_height_mm: float = Field(
         default=1.0,
         gt=0,

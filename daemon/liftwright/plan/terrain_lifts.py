@@ -1,0 +1,86 @@
+"""The terrain shape: what the ground says of each travel, as lifts.
+
+A travel over nothing stays as it is, down to the byte; an own lift of the job is taken away there. A travel over
+something gets the string that clears it.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from liftwright.job.moves import Moves
+from liftwright.kernels import kernel
+from liftwright.plan.lifts import OWN_LIFT_MM, Lifts, LiftTerms
+from liftwright.plan.shapes import flat
+from liftwright.plan.terrain import BLOCKED as IS_BLOCKED
+from liftwright.plan.terrain import CLEAR as IS_CLEAR
+from liftwright.plan.terrain import LIFTED as IS_LIFTED
+from liftwright.plan.terrain import Ground, Strings, walk
+from liftwright.plan.travels import BLOCKED, CLEAR, FREE, NO_ROOM, Travels
+
+
+class TerrainLifts:
+    """Plans the admitted travels of one window after the other over the terrain laid so far."""
+
+    def __init__(
+        self, terms: LiftTerms, ground: Ground, *, clearance: float, max_height: float, climb_blocked: bool
+    ) -> None:
+        self._terms, self._ground = terms, ground
+        self._clearance, self._max_height, self._climb_blocked = clearance, max_height, climb_blocked
+        self._s = np.empty(0)
+        self._z = np.empty(0)
+        self.struck_before = self.struck_after = 0
+
+    def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
+        """Profiles for the travels whose `reason` is FREE; also lays the window's beads."""
+        t = self._terms
+        strings = walk(
+            self._ground, moves, travels, (reason == FREE).astype(np.uint8), clearance=self._clearance,
+            max_height=self._max_height, max_slope=t.max_slope, climb_blocked=self._climb_blocked,
+        )  # fmt: skip
+        room = len(strings.s) + 2 * len(moves) + 2 * len(travels) + 1
+        if len(self._s) < room:
+            self._s, self._z = np.empty(room), np.empty(room)
+        at = np.empty(len(travels) + 1, np.int64)
+        _merge(
+            t.z_max, moves.x, moves.y, moves.z, travels.first, travels.last, travels.z0, travels.z1, travels.top,
+            reason, strings.status, strings.at, strings.s, strings.z, at, self._s, self._z,
+        )  # fmt: skip
+        self._count(strings, reason)
+        return Lifts(at, self._s, self._z, reason)
+
+    def _count(self, strings: Strings, reason: NDArray[np.int64]) -> None:
+        before = strings.struck_before.astype(bool)
+        self.struck_before += int(before.sum())
+        self.struck_after += int(np.where(reason == FREE, strings.struck_after.astype(bool), before).sum())
+
+
+@kernel
+def _merge(
+    z_max: float, x: np.ndarray, y: np.ndarray, z: np.ndarray, first: np.ndarray, last: np.ndarray, z0: np.ndarray,
+    z1: np.ndarray, own_top: np.ndarray, reason: np.ndarray, status: np.ndarray, from_at: np.ndarray,
+    from_s: np.ndarray, from_z: np.ndarray, at: np.ndarray, ss: np.ndarray, zs: np.ndarray,
+) -> None:  # fmt: skip
+    k = 0
+    for i in range(len(first)):
+        at[i] = k
+        if reason[i] != FREE:
+            continue
+        begin, end = from_at[i], from_at[i + 1]
+        if end > begin and status[i] != IS_CLEAR:
+            highest = z0[i]
+            for v in range(begin, end):
+                highest = max(highest, from_z[v])
+            if highest > z_max:
+                reason[i] = NO_ROOM
+                continue
+            for v in range(begin, end):
+                ss[k] = from_s[v]
+                zs[k] = from_z[v]
+                k += 1
+        elif status[i] == IS_BLOCKED or status[i] == IS_LIFTED:
+            reason[i] = BLOCKED
+        elif status[i] == IS_CLEAR and own_top[i] - max(z0[i], z1[i]) > OWN_LIFT_MM:
+            k = flat(first[i], last[i], x, y, z, k, ss, zs)
+        else:
+            reason[i] = CLEAR
+    at[len(first)] = k
