@@ -27,6 +27,7 @@ from liftwright.splice import SpliceTerms
 
 FEWEST_PLACES = 3  # decimals of inserted words
 MOST_PLACES = 9
+ROUNDED_UP_MM = 0.003  # rounding an inserted height up adds less: three decimals of a mm, four of an inch
 # Shortest travel that is lifted where the rule doesn't say, mm: a lift over a short one is steep, so fixed shapes leave
 # it alone; over an obstacle a steep lift is still better than a strike.
 SHORTEST = {False: 1.5, True: 0.2}
@@ -48,7 +49,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
         max_slope=lift.max_slope,
         between=(low, high),
         layers=(first, last),
-        z_max=printer.z_max_mm,
+        z_max=printer.z_max_mm - ROUNDED_UP_MM,
         z_speed=printer.z_speed_mm_s,
         z_accel=printer.z_accel_mm_s2,
         travel_accel=printer.travel_accel_mm_s2,

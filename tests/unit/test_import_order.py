@@ -26,6 +26,7 @@ RANKS = {
     "stamp": 4,
     "splice": 5,
     "terms": 6,
+    "labels": 6,
     "write": 7,
     "result": 7,
     "rewrite": 8,
