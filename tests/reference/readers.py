@@ -15,7 +15,7 @@ from reference.slow_reader import read as read_slowly
 
 KINDS = (
     *("START", "BEAD", "WIPE", "TRAVEL", "FEED", "RETRACT", "PRIME", "FW_RETRACT", "FW_PRIME"),
-    *("SET", "MODE", "TOOL", "DWELL", "WALL", "LABEL", "LIMIT"),
+    *("SET", "MODE", "TOOL", "DWELL", "WALL", "LABEL", "LIMIT", "NOTE"),
 )
 MOTIONS = frozenset({"BEAD", "WIPE", "TRAVEL", "RETRACT", "PRIME"})
 
@@ -50,6 +50,8 @@ def rows_of(moves: product.Moves) -> list[Row]:
     feeds = moves.feed
     rows = []
     for i in range(1, len(moves)):
+        if KINDS[moves.kind[i]] == "NOTE":
+            continue  # fan and progress, kept for the layers' sake; they say nothing of motion
         arc = None
         if moves.arc[i] >= 0:
             cx, cy, sweep = (float(value) for value in moves.arcs[:, moves.arc[i]])

@@ -78,7 +78,8 @@ class State:
     at: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     shift: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     seen: set[str] = field(default_factory=set)
-    lost: set[str] = field(default_factory=set)  # axes whose shift is uncertain since a bare G92
+    lost: set[str] = field(default_factory=set)  # axes whose shift nobody knows until they are homed
+    printed: bool = False
     absolute: bool = True
     absolute_e: bool = True
     unit: Decimal = Decimal(1)
@@ -112,8 +113,8 @@ def read_rows(lines: Iterable[Line], dialect: Dialect) -> Iterable[Row]:
 def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
     """A wall swallows what stands behind it on its line.
 
-    Marlin and Klipper obey the first command of a line alone, other machines all of them: behind a line that moves
-    and holds two commands the position is uncertain.
+    Marlin and Klipper obey the first command of a line alone, other machines all of them: behind a line that holds two
+    commands the position is uncertain.
     """
     for command in line.commands:
         rows = list(obey(state, command, dialect))
@@ -125,7 +126,7 @@ def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
             return
     if line.odd is not None and not (line.commands and is_modal(line.commands[-1])):
         yield from odd(state, line.odd, dialect)
-    elif len(line.commands) > 1 and not all(is_modal(command) for command in line.commands):
+    if len(line.commands) > 1:
         state.seen.clear()
 
 
@@ -230,21 +231,21 @@ def home(state: State, command: Command) -> Row:
 
 
 def set_position(state: State, command: Command) -> Row:
-    """Named axes alone; at an unknown place the word is taken as the place. Bare: all four zero, and X, Y, Z uncertain.
+    """Named axes alone. At an unknown place the word is taken as the place; once something was printed, it is lost.
 
-    NIST calls a bare G92 an error, Klipper sets all axes to zero, others ignore it.
+    Bare G92 is followed in no way: NIST calls it an error, Klipper sets all axes to zero, others ignore it. A job that
+    holds one is refused.
     """
-    named = [axis for axis in "XYZE" if command.has(axis)]
-    for axis in named or "XYZE":
+    for axis in "XYZE":
+        if not command.has(axis):
+            continue
         wanted = (command.last(axis) or ZERO) * state.unit
         if axis == "E" or axis in state.seen:
             state.shift[axis] = state.at[axis] - wanted
         else:
             state.shift[axis], state.at[axis] = ZERO, wanted
-        state.lost.discard(axis)
-    if not named:
-        state.seen.clear()
-        state.lost = set("XYZ")
+            if state.printed:
+                state.lost.add(axis)
     return state.row("SET")
 
 
@@ -270,6 +271,7 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     kind = kind_of(command, across, pushed)
     if state.volumetric:
         pushed /= Decimal(math.pi) * dialect.filament_mm**2 / 4
+    state.printed = state.printed or kind == "BEAD"
     if kind:
         yield state.row(kind, de=pushed, code=code, arc=arc)
 
@@ -322,7 +324,7 @@ def centre_by_radius(
     """NIST 3.5.3.1: R > 0 turns at most 180°, R < 0 more; no end other than the start, no arc."""
     dx, dy = x1 - x0, y1 - y0
     apart = dx * dx + dy * dy
-    if not apart:
+    if not apart or not radius:
         return None
     square = max(radius * radius - apart / 4, ZERO)
     with localcontext() as context:
