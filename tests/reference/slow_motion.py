@@ -106,7 +106,7 @@ def chord_points(
     radius = math.hypot(*spoke)
     length = math.hypot(radius * arc.sweep, end[2] - start[2])
     chord = 1.0 if limits.model == SQUARE_CORNER else min(max(math.tau * radius / 72.0, 0.1), 1.0)
-    count = max(math.floor(length / chord), 1)
+    count = min(max(math.floor(length / chord), 1), 2048)
     points = []
     for k in range(1, count):
         turn = arc.sweep * k / count

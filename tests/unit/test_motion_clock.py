@@ -99,6 +99,13 @@ def test_the_sum_does_not_depend_on_the_windows() -> None:
     assert len({timed(job, reference_limits(), chunk=chunk)[0].seconds for chunk in (600, 4000, 1 << 20)}) == 1
 
 
+def test_an_arc_of_any_size_is_done_at_once() -> None:
+    """A circle of 10^12 mm radius: some thousand chords, not as many as it has millimetres."""
+    job = START + "G1 X0 Y0 Z1 F6000\nG2 X0 Y0 I1000000000000 E1\n"
+    seconds = timed(job.encode(), reference_limits())[0].seconds
+    assert seconds == pytest.approx(math.tau * 1e12 / 100.0, rel=1e-3)
+
+
 def test_an_endless_acceleration_stops_where_the_queue_is_full() -> None:
     """1000 moves that only accelerate with room for 64: nothing is ever final, so the head is taken to stand still."""
     job = START + "".join(f"G1 X{k / 100} F18000\n" for k in range(1, 1001))

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from liftwright.plan.cost import Cost, CostClock
+from liftwright.plan.cost import MOST_LAYERS, Cost, CostClock
 from liftwright.plan.limits import MODELS, limits_from
 from liftwright.plan.motion import NO_EDITS
 from reference.drawn_moves import drawn_job
@@ -128,6 +128,16 @@ def test_a_print_that_starts_anew_opens_a_layer_of_the_same_height() -> None:
     job = POT + "G1 Z0.6\nG1 X30 E1\nG1 X10 Z0.2\nG1 X50 E1\n"
     layers = lift_all(job.encode(), reference_limits()).clock.layers()
     assert layers.z.tolist() == [0.2, 0.4, 0.6, 0.2]
+
+
+def test_layers_beyond_the_most_count_with_the_last() -> None:
+    """Up and down by turns: every bead is a new layer; time goes on being counted when no more are kept apart."""
+    turns = "".join(f"G1 X{10 + k % 2} Z{0.2 + 5 * (k % 2)} E1\n" for k in range(MOST_LAYERS + 1000))
+    clock = lift_all(b"G90\nM83\nG4 P0\nG1 X0 Y0 Z0\n" + turns.encode(), reference_limits()).clock
+    layers = clock.layers()
+    assert len(layers.z) == MOST_LAYERS
+    assert layers.before.sum() == pytest.approx(clock.cost().before.seconds, rel=1e-4)
+    assert layers.before[-1] > 100 * layers.before[10]
 
 
 def test_rows_before_the_print_begins_belong_to_no_layer() -> None:

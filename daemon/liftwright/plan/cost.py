@@ -33,6 +33,10 @@ from liftwright.plan.walk import (
     close,
 )
 
+MOST_LAYERS = (
+    100_000  # kept apart; a print of 300 mm in the finest layers has some 6000. Later ones count with the last
+)
+
 # Slots of the state that follows the layers.
 Y_Z, Y_HEIGHT, Y_COUNT, Y_TRAVELS, N_LAYER_STATE = range(5)
 
@@ -96,7 +100,7 @@ class LayerTimes:
     """Layers in the order of printing: their height above the bed in mm, seconds before and after.
 
     A layer begins with its first bead; the gap before it still belongs to the layer below. Where the job starts anew
-    from below, so does a new layer at a height that was there before.
+    from below, so does a new layer at a height that was there before. At most `MOST_LAYERS`.
     """
 
     z: NDArray[np.float64]
@@ -122,8 +126,9 @@ class CostClock(Timer):
         Returns the seconds of the travels that became final; travels are numbered from 0 through the whole job.
         """
         rows = len(moves)
-        while len(self._layer_z) < self._layer_state[Y_COUNT] + rows:
-            self._layer_z = np.concatenate([self._layer_z, np.zeros_like(self._layer_z)])
+        room = min(int(self._layer_state[Y_COUNT]) + rows, MOST_LAYERS)
+        if len(self._layer_z) < room:
+            self._layer_z = np.concatenate([self._layer_z, np.zeros(room)])
         notes = Notes(np.empty(rows, np.int64), np.empty(rows, np.int64), np.empty(rows), np.empty(rows, np.bool_))
         _note(
             moves.kind, moves.known, moves.line, moves.z, self._begin_line, travels.first, travels.last, travels.z0,
@@ -175,8 +180,9 @@ def _note(
                 rising = count > 0 and z[i] > state[Y_Z]
                 state[Y_HEIGHT] = z[i] - state[Y_Z] if rising else 0.0
                 state[Y_Z] = z[i]
-                layer_z[count] = z[i]
-                count += 1
+                if count < MOST_LAYERS:
+                    layer_z[count] = z[i]
+                    count += 1
         while travel < len(first) and last[travel] <= i:
             travel += 1
         inside = kind[i] == TRAVEL and travel < len(first) and first[travel] <= i

@@ -67,6 +67,7 @@ F_N, F_SAME, F_BASE, F_MOVING, F_WAY, F_STARTED, F_SMOOTH, N_FLOW = 0, 2, 3, 4, 
 IS_TRAVEL, IS_AIR, IS_UNRETRACTED = 1, 2, 4
 # Rows of the tags: where a move is booked.
 G_SLOT, G_LAYER, G_MARKS, N_TAGS = range(4)
+MOST_CHORDS = 2048.0  # twice what the largest circle on a bed of 300 mm needs; an arc of a faulty job can't hold us up
 EVEN = 1e-6  # mm; heights nearer than this are the same
 
 
@@ -254,7 +255,7 @@ def chords_of(radius: float, sweep: float, dz: float, lim: np.ndarray) -> int:
     axis limits the chord is a share of the circle, within bounds (Marlin, Configuration_adv.h; the mix is ours)."""
     length = hypot(radius * sweep, dz)
     chord = min(max(2.0 * pi * radius / lim[L_ARC_TURN], lim[L_ARC_SHORT]), lim[L_ARC_LONG])
-    return max(int(length / chord), 1)
+    return int(max(1.0, min(length / chord, MOST_CHORDS)))
 
 
 @kernel
