@@ -93,12 +93,13 @@ def _print_standing(way: str, judged: list[Judged], square: str, min_travel: flo
     used = sum(needed_stroke(v, row) for v, row in zip(verdicts, ours, strict=True))
     shares = (_share(row.strikes, was.strikes) for row, was in zip(ours, none, strict=True))
     worst, job = max(zip(shares, (job.job for job in judged), strict=True))
+    own = sum(row.stroke for row in none)  # dips of the jobs themselves, which nothing may change
+    added, square_added = (sum(row.stroke for row in rows) - own for rows in (ours, squares))
     needless = sum(row.changed_without_need for row in ours)
     print(
         f"{way}: strikes left {_percent(left, before)} of those without lifts "
         f"({_percent(left - short, before - short_before)} on travels of 1 mm and more); stroke where it is needed "
-        f"{_share(used, least):.2f} times the least; all stroke "
-        f"{_percent(sum(row.stroke for row in ours), sum(row.stroke for row in squares))} of square; early climb "
+        f"{_share(used, least):.2f} times the least; all stroke {_percent(added, square_added)} of square; early climb "
         f"{_percent(sum(row.early for row in ours), sum(row.early for row in squares))} of square; worst job {job} "
         f"{100 * worst:.1f} %; changed where neither obstacle nor own lift {needless}"
     )
