@@ -131,8 +131,8 @@ def test_a_print_that_starts_anew_opens_a_layer_of_the_same_height() -> None:
 
 
 def test_layers_beyond_the_most_count_with_the_last() -> None:
-    """Up and down by turns: every bead is a new layer; time goes on being counted when no more are kept apart."""
-    turns = "".join(f"G1 X{10 + k % 2} Z{0.2 + 5 * (k % 2)} E1\n" for k in range(MOST_LAYERS + 1000))
+    """Every bead is a new layer; time goes on being counted when no more of them are kept apart."""
+    turns = "".join(f"G1 X{10 + k % 2} Z{0.05 * k + 0.2:.2f} E1\n" for k in range(MOST_LAYERS + 1000))
     clock = lift_all(b"G90\nM83\nG4 P0\nG1 X0 Y0 Z0\n" + turns.encode(), reference_limits()).clock
     layers = clock.layers()
     assert len(layers.z) == MOST_LAYERS
