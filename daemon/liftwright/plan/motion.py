@@ -155,6 +155,11 @@ class Clock(Timer):
         """Seconds of all moves that are final."""
         return float(self._sums[0, 0])
 
+    @property
+    def sums(self) -> Floats:
+        """Everything summed of the moves that are final (columns TOTAL to REVERSALS of walk.py)."""
+        return self._sums[0]
+
     def add(self, moves: Moves, text: NDArray[np.uint8]) -> Timed:
         """Add a window; returns what became final: seconds of the rows from `first` on (row 0 of the table)."""
         rows = len(moves)
