@@ -158,7 +158,8 @@ class Clock(Timer):
     @property
     def sums(self) -> Floats:
         """Everything summed of the moves that are final (columns TOTAL to REVERSALS of walk.py)."""
-        return self._sums[0]
+        sums: Floats = self._sums[0]
+        return sums
 
     def add(self, moves: Moves, text: NDArray[np.uint8]) -> Timed:
         """Add a window; returns what became final: seconds of the rows from `first` on (row 0 of the table)."""
