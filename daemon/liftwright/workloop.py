@@ -192,7 +192,9 @@ def _details(result: Any) -> dict[str, Any]:
     return {
         "facts": [{"key": fact.key, "value": fact.value, "origin": fact.origin} for fact in facts],
         "counts": {key: int(value) for key, value in result.counts.items()},
+        "travels": {key: int(value) for key, value in result.travels.items()},
         "measures": {key: float(value) for key, value in result.measures.items()},
+        "details": dict(result.details),
         "warnings": [str(warning) for warning in result.warnings],
         "violations": [_text(violation) for violation in result.violations],
         "choice": _choice(result.decision),

@@ -163,6 +163,7 @@ class _Pass:
                 "limits_assumed": list(cost.assumed),
                 "limits_of_job": list(cost.set_by_job),
                 "cornering": cost.model,
+                **self._risks(),
             },
             warnings=tuple(self._warnings(cost)),
         )
@@ -171,6 +172,20 @@ class _Pass:
         if isinstance(self._planner, FixedShapes):
             return {}
         return {"strikes_before": self._planner.struck_before, "strikes_after": self._planner.struck_after}
+
+    def _risks(self) -> dict[str, Any]:
+        """The riskiest travels as the job came, and what became of them."""
+        if isinstance(self._planner, FixedShapes):
+            return {}
+        return {
+            "riskiest": [
+                {
+                    "line": risk.line, "layer": risk.layer, "length_mm": round(risk.length, 3),
+                    "obstacle_mm": round(risk.tallest, 3), "became": _word(risk.reason),
+                }
+                for risk in self._planner.risks
+            ]
+        }  # fmt: skip
 
     def _warnings(self, cost: Cost) -> list[str]:
         warnings = []
@@ -187,8 +202,11 @@ class _Pass:
 
 
 def _by_reason(tally: Ints) -> dict[str, int]:
-    words = ("rewritten", *REASONS[1:])
-    return {words[k]: int(n) for k, n in enumerate(tally) if n and k != NO_WAY}
+    return {_word(k): int(n) for k, n in enumerate(tally) if n and k != NO_WAY}
+
+
+def _word(reason: int) -> str:
+    return "rewritten" if reason == FREE else REASONS[reason]
 
 
 def _line_end(window: Window) -> bytes:

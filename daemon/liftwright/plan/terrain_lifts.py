@@ -4,6 +4,8 @@ A travel over nothing stays as it is, down to the byte; an own lift of the job i
 something gets the string that clears it.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,20 @@ from liftwright.plan.terrain import LIFTED as IS_LIFTED
 from liftwright.plan.terrain import Ground, Strings, walk
 from liftwright.plan.travels import BLOCKED, CLEAR, FREE, NO_ROOM, Travels
 
+MOST_RISKS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Risk:
+    """A travel that strikes something as the job came: its first line, layer, length and tallest obstacle in mm above
+    its higher end, and what became of it (index of `REASONS`)."""
+
+    line: int
+    layer: int
+    length: float
+    tallest: float
+    reason: int
+
 
 class TerrainLifts:
     """Plans the admitted travels of one window after the other over the terrain laid so far."""
@@ -29,6 +45,7 @@ class TerrainLifts:
         self._s = np.empty(0)
         self._z = np.empty(0)
         self.struck_before = self.struck_after = 0
+        self.risks: list[Risk] = []
 
     def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
         """Profiles for the travels whose `reason` is FREE; also lays the window's beads."""
@@ -46,12 +63,28 @@ class TerrainLifts:
             reason, strings.status, strings.at, strings.s, strings.z, at, self._s, self._z,
         )  # fmt: skip
         self._count(strings, reason)
+        self._note_risks(moves, travels, strings, reason)
         return Lifts(at, self._s, self._z, reason)
 
     def _count(self, strings: Strings, reason: NDArray[np.int64]) -> None:
         before = strings.struck_before.astype(bool)
         self.struck_before += int(before.sum())
         self.struck_after += int(np.where(reason == FREE, strings.struck_after.astype(bool), before).sum())
+
+    def _note_risks(self, moves: Moves, travels: Travels, strings: Strings, reason: NDArray[np.int64]) -> None:
+        """Keep the travels over the tallest obstacles, of this window and those before."""
+        struck = np.flatnonzero(strings.struck_before)
+        if len(struck) > MOST_RISKS:
+            struck = struck[np.argsort(strings.tallest[struck], kind="stable")[-MOST_RISKS:]]
+        self.risks += [
+            Risk(
+                int(moves.line[travels.first[i]]), int(travels.layer[i]), float(travels.length[i]),
+                float(strings.tallest[i]), int(reason[i]),
+            )
+            for i in struck
+        ]  # fmt: skip
+        self.risks.sort(key=lambda risk: (-risk.tallest, risk.line))
+        del self.risks[MOST_RISKS:]
 
 
 @kernel

@@ -79,7 +79,9 @@ class Record(Part):
     choice: Choice = Choice()
     facts: tuple[FactSeen, ...] = ()
     counts: dict[str, int] = {}
+    travels: dict[str, int] = {}
     measures: dict[str, float] = {}
+    details: dict[str, Any] = {}
     warnings: tuple[str, ...] = ()
     violations: tuple[str, ...] = ()
     durations_s: dict[str, float] = {}

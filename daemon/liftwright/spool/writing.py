@@ -13,7 +13,7 @@ from liftwright.spool.record import Record, delivery
 
 VERSION = version("liftwright")
 _CARRIED = (
-    *("would_be", "rules_sha256", "choice", "facts", "counts", "measures"),
+    *("would_be", "rules_sha256", "choice", "facts", "counts", "travels", "measures", "details"),
     *("warnings", "violations", "durations_s"),
 )
 
