@@ -20,10 +20,10 @@ def check(arguments: argparse.Namespace) -> int:
         ("files", ", ".join(rules.sources)),
         ("printers", ", ".join(printer.name for printer in rules.printers)),
         ("materials", ", ".join(material.name for material in rules.materials)),
-        ("rules", "; ".join(rule.name for rule in rules.rules)),
         ("when unmatched", rules.when_unmatched),
         ("when refused", rules.when_refused),
         ("digest", rules.digest),
+        *(("" if number else "rules", rule.name) for number, rule in enumerate(rules.rules)),
     ]
     print(f"{place}: no fault found\n\n{pairs(rows)}")
     return 0

@@ -1,7 +1,7 @@
 """One job through the core for the command line, with a progress bar; its result as JSON, as text or as an error."""
 
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -12,6 +12,15 @@ from liftwright.errors import ProofError, UnsupportedJob
 from liftwright.result import HELD, Result
 from liftwright.rewrite import rewrite
 from liftwright.rules.match import Decision
+
+SHOWN = {
+    "strikes": "strikes foretold",
+    "tallest_lift_mm": "tallest lift, mm",
+    "seconds": "time, s",
+    "z_stroke_mm": "Z stroke, mm",
+    "z_reversals": "Z reversals",
+}
+"""The numbers that people ask for first, and their names; `--json` gives all of them."""
 
 
 def core_result(source: BinaryIO, sink: BinaryIO, inputs: Inputs) -> Result:
@@ -53,20 +62,14 @@ def _choice_rows(decision: Decision | None) -> Iterator[tuple[str, object]]:
 def _number_rows(result: Result) -> Iterator[tuple[str, object]]:
     if result.travels:
         yield "travels", ", ".join(f"{_number(count)} {what}" for what, count in result.travels.items())
-    yield from _paired({**result.counts, **result.measures})
+    numbers = {**result.counts, **result.measures}
+    for key, name in SHOWN.items():
+        if f"{key}_after" in numbers:
+            yield name, f"{_number(numbers[f'{key}_before'])} before, {_number(numbers[f'{key}_after'])} after"
+        elif key in numbers:
+            yield name, _number(numbers[key])
     for warning in result.warnings:
         yield "warning", warning
-
-
-def _paired(numbers: Mapping[str, float]) -> Iterator[tuple[str, object]]:
-    """One row a quantity; where it is known before and after the rewrite, both."""
-    before = {key.replace("_before", ""): value for key, value in numbers.items() if "_before" in key}
-    for key, value in numbers.items():
-        if "_before" not in key:
-            name = key.replace("_after", "")
-            was = f"{_number(before[name])} before, " if name in before else ""
-            now = f"{_number(value)} after" if was else _number(value)
-            yield name.replace("_", " "), was + now
 
 
 def _number(value: float) -> str:

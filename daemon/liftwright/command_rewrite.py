@@ -59,11 +59,15 @@ def prove(arguments: argparse.Namespace) -> int:
         print(json.dumps(_proof_document(proof, limits), indent=1))
     if not proof.holds:
         listed = "\n".join(plain(violation) for violation in proof.violations)
-        raise ProofError(f"{rewritten}: {proof.total} violations, the first of them:\n{listed}")
+        raise ProofError(f"{rewritten}: promises broken {proof.total} times; the first:\n{listed}")
     if not arguments.json:
         bounds = "judged" if limits else "not judged: no printer entry fits ORIGINAL, so no limits are known"
-        print(pairs([("proof", "every promise holds"), ("bounds", bounds), *proof.counts.items()]))
+        print(pairs([("proof", "every promise holds"), ("bounds", bounds), *_count_rows(proof)]))
     return 0
+
+
+def _count_rows(proof: Proof) -> list[tuple[str, object]]:
+    return [(name.replace("_", " "), count) for name, count in proof.counts.items()]
 
 
 def _limits(decision: Decision | None) -> Limits | None:

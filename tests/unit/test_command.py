@@ -241,7 +241,9 @@ def test_check_lists_every_fault_with_its_place(desk, capsys):
 
 def test_check_sums_up_rules_without_fault(desk, capsys):
     assert main(["check", "rules"]) == 0
-    assert "plates of clips; nothing for gauges" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "printers        bench" in out
+    assert "rules           plates of clips\n                nothing for gauges\n" in out
 
 
 def test_check_prints_the_schema(desk, capsys):
