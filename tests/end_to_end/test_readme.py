@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+
 from readme_output import output_of, prepare, shown
 
 
