@@ -189,49 +189,20 @@ def walk(
                 seconds = _halt_seconds(kind, value[i], lim)
                 _book(lane, last, seconds, slot[i], layer[i], 0, flow[F_BASE], sums, layers, slots)
                 continue
-            first_point, end_point = 0, 1
-            replaced = edited and lane == AFTER
-            if replaced:
-                first_point, end_point = edit_at[edit], edit_at[edit + 1]
-            for point in range(first_point, end_point):
-                x, y, z, de, arc = xs[i], ys[i], zs[i], des[i], arc_of[i]
-                feed = fs[i] * (frames[R_SCALE, frame[i]] / 60.0)
-                if replaced:
-                    x, y, z, de = edit_x[point], edit_y[point], edit_z[point], 0.0
-                    feed, arc = edit_feed[point], edit_arc[point]
-                x0, y0, z0 = state[lane, T_X], state[lane, T_Y], state[lane, T_Z]
-                marks = _marks(max(z0, z), ceiling[i], unretracted[i])
-                for each in range(lane, last + 1):
-                    _count_z(each, z - z0, flow, sums)
-                chords, angle, radius = 1, 0.0, 0.0
-                if arc >= 0:
-                    radius = hypot(x0 - arcs[0, arc], y0 - arcs[1, arc])
-                    angle = atan2(y0 - arcs[1, arc], x0 - arcs[0, arc])
-                    chords = chords_of(radius, arcs[2, arc], z - z0, lim)
-                for chord in range(1, chords + 1):
-                    xk, yk, zk = x, y, z
-                    if chord < chords:
-                        share = chord / chords
-                        at = angle + arcs[2, arc] * share
-                        xk, yk = arcs[0, arc] + radius * cos(at), arcs[1, arc] + radius * sin(at)
-                        zk = z0 + (z - z0) * share
-                    dx, dy, dz = xk - state[lane, T_X], yk - state[lane, T_Y], zk - state[lane, T_Z]
-                    d = sqrt(dx * dx + dy * dy + dz * dz)
-                    if d < SHORTEST:
-                        if de != 0.0:
-                            _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
-                            seconds = extruder_seconds(de / chords, feed, lim)
-                            _book(lane, last, seconds, slot[i], layer[i], 0, flow[F_BASE], sums, layers, slots)
-                        continue
-                    if flow[lane] == queue.shape[2]:
-                        _make_room(lane, last, queue, tags, state, flow, sums, layers, slots)
-                    n = flow[lane]
-                    push_move(queue[lane], n, state[lane], lim, dx, dy, dz, d, de / chords, feed)
-                    tags[lane, G_SLOT, n], tags[lane, G_LAYER, n], tags[lane, G_MARKS, n] = slot[i], layer[i], marks
-                    state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = xk, yk, zk
-                    flow[lane] = n + 1
-                    if lim[L_CRUISE] > 0.0:
-                        flow[F_SMOOTH] = 1
+            if edited and lane == AFTER:
+                for k in range(edit_at[edit], edit_at[edit + 1]):
+                    _drive(
+                        lane, last, edit_x[k], edit_y[k], edit_z[k], 0.0, edit_feed[k], edit_arc[k], arcs,
+                        slot[i], layer[i], ceiling[i], unretracted[i], lim,
+                        queue, tags, state, flow, sums, layers, slots,
+                    )  # fmt: skip
+                continue
+            feed = fs[i] * (frames[R_SCALE, frame[i]] / 60.0)
+            _drive(
+                lane, last, xs[i], ys[i], zs[i], des[i], feed, arc_of[i], arcs,
+                slot[i], layer[i], ceiling[i], unretracted[i], lim,
+                queue, tags, state, flow, sums, layers, slots,
+            )  # fmt: skip
         if edited:
             edit += 1
         if flow[F_SAME] == 0:
@@ -247,6 +218,49 @@ def close(
     same = flow[F_SAME]
     for lane in range(2 - same):
         _stand_still(lane, lane + same, queue, tags, state, flow, sums, layers, slots)
+
+
+@inlined
+def _drive(
+    lane: int, last: int, x: float, y: float, z: float, de: float, feed: float, arc: int, arcs: np.ndarray,
+    slot: int, layer: int, ceiling: float, unretracted: bool, lim: np.ndarray,
+    queue: np.ndarray, tags: np.ndarray, state: np.ndarray, flow: np.ndarray,
+    sums: np.ndarray, layers: np.ndarray, slots: np.ndarray,
+) -> None:  # fmt: skip
+    """Move a lane's head to a point: straight, along an arc in chords, or with the extruder alone."""
+    x0, y0, z0 = state[lane, T_X], state[lane, T_Y], state[lane, T_Z]
+    marks = _marks(max(z0, z), ceiling, unretracted)
+    for each in range(lane, last + 1):
+        _count_z(each, z - z0, flow, sums)
+    chords, angle, radius = 1, 0.0, 0.0
+    if arc >= 0:
+        radius = hypot(x0 - arcs[0, arc], y0 - arcs[1, arc])
+        angle = atan2(y0 - arcs[1, arc], x0 - arcs[0, arc])
+        chords = chords_of(radius, arcs[2, arc], z - z0, lim)
+    for chord in range(1, chords + 1):
+        xk, yk, zk = x, y, z
+        if chord < chords:
+            share = chord / chords
+            at = angle + arcs[2, arc] * share
+            xk, yk = arcs[0, arc] + radius * cos(at), arcs[1, arc] + radius * sin(at)
+            zk = z0 + (z - z0) * share
+        dx, dy, dz = xk - state[lane, T_X], yk - state[lane, T_Y], zk - state[lane, T_Z]
+        d = sqrt(dx * dx + dy * dy + dz * dz)
+        if d < SHORTEST:
+            if de != 0.0:
+                _stand_still(lane, last, queue, tags, state, flow, sums, layers, slots)
+                seconds = extruder_seconds(de / chords, feed, lim)
+                _book(lane, last, seconds, slot, layer, 0, flow[F_BASE], sums, layers, slots)
+            continue
+        if flow[lane] == queue.shape[2]:
+            _make_room(lane, last, queue, tags, state, flow, sums, layers, slots)
+        n = flow[lane]
+        push_move(queue[lane], n, state[lane], lim, dx, dy, dz, d, de / chords, feed)
+        tags[lane, G_SLOT, n], tags[lane, G_LAYER, n], tags[lane, G_MARKS, n] = slot, layer, marks
+        state[lane, T_X], state[lane, T_Y], state[lane, T_Z] = xk, yk, zk
+        flow[lane] = n + 1
+        if lim[L_CRUISE] > 0.0:
+            flow[F_SMOOTH] = 1
 
 
 @kernel
