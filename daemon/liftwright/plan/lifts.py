@@ -37,6 +37,7 @@ from liftwright.plan.travels import (
 
 OWN_LIFT_MM = 0.01  # firmware documents count a raise from this height on
 MIN_ROOM_MM = 0.005
+SAME_MM = 1e-6  # differences of decimals aren't exact in binary; those of a job differ by far more
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +80,16 @@ def admit(travels: Travels, terms: LiftTerms, label_allowed: NDArray[np.bool_] |
     own = travels.top - np.maximum(travels.z0, travels.z1)
     low, high = terms.layers
     out = (travels.layer < low) | (travels.layer > high)
-    out |= (travels.height < terms.between[0]) | (travels.height > terms.between[1])
+    out |= (travels.height < terms.between[0] - SAME_MM) | (travels.height > terms.between[1] + SAME_MM)
     if not terms.first_layer:
         out |= travels.layer <= 1
     if label_allowed is not None:
         out |= ~label_allowed
     leave(out, LEFT_OUT)
-    leave(own > terms.own_lift_max, OWN_TALL)
+    leave(own > terms.own_lift_max + SAME_MM, OWN_TALL)
     if not terms.replace_own:
-        leave(own > OWN_LIFT_MM, OWN_KEPT)
-    leave(travels.length < terms.min_travel, SHORT)
+        leave(own > OWN_LIFT_MM + SAME_MM, OWN_KEPT)
+    leave(travels.length < terms.min_travel - SAME_MM, SHORT)
     if not terms.lift_unretracted:
         leave(travels.retracted == 0, NOT_RETRACTED)
     return reason
@@ -141,7 +142,7 @@ def _plan_fixed(
         base = max(z0[i], z1[i])
         top = min(base + height, z_max)
         if shape == FLAT:
-            if own_top[i] - base <= OWN_LIFT_MM:
+            if own_top[i] - base <= OWN_LIFT_MM + SAME_MM:
                 reason[i] = NOTHING
             else:
                 k = flat(first[i], last[i], x, y, z, k, ss, zs)

@@ -14,6 +14,7 @@ from liftwright.kernels import kernel
 SHAPES = ("flat", "square", "triangle", "sawtooth", "trapezoid", "terrain")
 FLAT, SQUARE, TRIANGLE, SAWTOOTH, TRAPEZOID, TERRAIN = range(6)
 MAX_VERTICES = 8  # of any profile below
+SAME_MM = 1e-6  # a step or a cruise below it is noise of binary arithmetic
 
 
 @kernel
@@ -45,15 +46,15 @@ def peak(
 
     A triangle has its peak in the middle, a sawtooth at the end (middle = length: straight down there).
     """
-    low = max(z0, top - max_slope * middle)
     ss[at] = 0.0
     zs[at] = z0
     at += 1
-    if low > z0:
+    low = top - max_slope * middle
+    if low > z0 + SAME_MM:
         at = _vertex(0.0, low, at, ss, zs)
     at = _vertex(middle, top, at, ss, zs)
-    low = max(z1, top - max_slope * (length - middle))
-    if low < top:
+    low = top - max_slope * (length - middle)
+    if z1 + SAME_MM < low < top:
         at = _vertex(length, low, at, ss, zs)
     return _vertex(length, z1, at, ss, zs)
 
@@ -65,7 +66,7 @@ def trapezoid(
 ) -> int:  # fmt: skip
     """Rises and falls at the free slope where the way is long enough, else as a triangle that just fits."""
     climb, fall = top - z0, top - z1
-    slope = max(free_slope, (climb + fall) / length)
+    slope = max(min(free_slope, max_slope), (climb + fall) / length)
     if slope > max_slope:
         # Both slopes at the bound: what they can't climb is stepped, shared by the ends in proportion to their height.
         middle = length * climb / (climb + fall)
@@ -73,7 +74,7 @@ def trapezoid(
     ss[at] = 0.0
     zs[at] = z0
     at = _vertex(climb / slope, top, at + 1, ss, zs)
-    if length - fall / slope > climb / slope + 1e-9:
+    if length - fall / slope > climb / slope + SAME_MM:
         at = _vertex(length - fall / slope, top, at, ss, zs)
     return _vertex(length, z1, at, ss, zs)
 
