@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from liftwright.plan.lane import N_QUEUE, N_STATE, Q_A, Q_START, Q_V, T_LIVE, move_seconds, push_move
+from liftwright.plan.limit_commands import after_command
 from liftwright.plan.limits import (
     AXIS_JERK,
     JUNCTION_DEVIATION,
     SQUARE_CORNER,
     Limits,
-    after_command,
     deviation_of,
     free_slope,
     limits_from,

@@ -7,7 +7,7 @@ import pytest
 
 from bench.bench_rules import rule_set
 from liftwright.job.facts import Fact
-from liftwright.plan.walk import REVERSALS, STARTS, STROKE
+from liftwright.plan.booking import REVERSALS, STARTS, STROKE
 from liftwright.result import REWRITTEN, Result
 from liftwright.rewrite import rewrite
 from liftwright.terms import motion_limits

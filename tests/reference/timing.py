@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from liftwright.job.columns import LIMIT
 from liftwright.job.moves import CHUNK, MoveReader
-from liftwright.plan.limits import SQUARE_CORNER, Limits, after_command, limits_from
+from liftwright.plan.limit_commands import after_command
+from liftwright.plan.limits import SQUARE_CORNER, Limits, limits_from
 from liftwright.plan.motion import QUEUE, Clock
 from reference.readers import rows_of
 from reference.slow_reader import Row

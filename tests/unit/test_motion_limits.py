@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from liftwright.plan.limit_commands import after_command
 from liftwright.plan.limits import (
     AXIS_JERK,
     COMMONEST,
@@ -16,7 +17,6 @@ from liftwright.plan.limits import (
     MODELS,
     NAMES,
     SQUARE_CORNER,
-    after_command,
     deviation_of,
     limits_from,
 )

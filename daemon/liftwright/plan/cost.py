@@ -15,23 +15,11 @@ from numpy.typing import NDArray
 from liftwright.job.columns import BEAD, TRAVEL
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
+from liftwright.plan.booking import AFTER, AIR, BEFORE, REVERSALS, STARTS, STROKE, TOTAL, TRAVELLING, UNRETRACTED
 from liftwright.plan.limits import Limits
 from liftwright.plan.motion import NO_EDITS, QUEUE, Timed, Timer
 from liftwright.plan.travels import LAYER_STEP_MM, Travels
-from liftwright.plan.walk import (
-    AFTER,
-    AIR,
-    BEFORE,
-    REVERSALS,
-    STARTS,
-    STROKE,
-    TOTAL,
-    TRAVELLING,
-    UNRETRACTED,
-    Edits,
-    Notes,
-    close,
-)
+from liftwright.plan.walk import Edits, Notes, close
 
 MOST_LAYERS = (
     100_000  # kept apart; a print of 300 mm in the finest layers has some 6000. Later ones count with the last

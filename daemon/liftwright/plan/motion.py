@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from liftwright.job.columns import LIMIT
 from liftwright.job.moves import Moves
-from liftwright.plan.limits import Limits, after_command
+from liftwright.plan.booking import F_BASE, F_N, N_SUMS
+from liftwright.plan.limit_commands import after_command
+from liftwright.plan.limits import Limits
 from liftwright.plan.walk import (
-    F_BASE,
-    F_N,
-    N_SUMS,
     Books,
     Edits,
     Limiting,
@@ -157,7 +156,7 @@ class Clock(Timer):
 
     @property
     def sums(self) -> Floats:
-        """Everything summed of the moves that are final (columns TOTAL to REVERSALS of walk.py)."""
+        """Everything summed of the moves that are final (columns TOTAL to REVERSALS of booking.py)."""
         sums: Floats = self._sums[0]
         return sums
 
