@@ -14,6 +14,7 @@ from liftwright.rewrite import Result, rewrite
 from liftwright.rules.load import load_rules
 from liftwright.rules.schema import RuleSet
 from liftwright.rules.side_file import side_facts
+from liftwright.warming import warm
 from liftwright.workloop import Tick, Worker, join_daemon
 
 
@@ -50,7 +51,9 @@ class RealCore:
 
 def main(arguments: Sequence[str]) -> int:
     """Serve the channel until the daemon closes it."""
-    Worker(join_daemon(arguments), RealCore()).serve()
+    channel = join_daemon(arguments)
+    warm()
+    Worker(channel, RealCore()).serve()
     return 0
 
 

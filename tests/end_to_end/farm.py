@@ -41,6 +41,7 @@ when_refused: held
 """
 
 JOB = b""";nursery clip
+;printer = gantry-300
 G21
 G90
 M82

@@ -38,14 +38,12 @@ def read_records(settings: Settings) -> list[dict]:
 def check_uploads(settings: Settings, uploads: dict[str, bytes], records: list[dict]) -> None:
     waiting = Counter(digest(path) for path in files(settings.folder("inbox")))
     waiting.update(digest(path) for path in files(settings.folder("working")) if is_claimed(path))
-    kept = {path.name.partition(".")[0]: path for path in files(settings.folder("originals"))}
+    kept = {(path.name.partition(".")[0], digest(path)) for path in files(settings.folder("originals"))}
     ended = Counter()
     for record in records:
         if record["sha256_in"] is not None:
-            original = kept.get(record["id"])
-            assert original is not None, f"{record['name']}: recorded, but its bytes are not in originals/"
-            originals = [path for path in files(settings.folder("originals")) if path.name.startswith(record["id"])]
-            assert record["sha256_in"] in {digest(path) for path in originals}, record["name"]
+            found = (record["id"], record["sha256_in"]) in kept
+            assert found, f"{record['name']}: recorded, but its bytes are not in originals/"
             ended[record["sha256_in"]] += 1
     for sha, data in uploads.items():
         places = waiting[sha] + ended[sha]
