@@ -39,8 +39,10 @@ _SHARED = {"speed_z": 5.0, "accel_z": 100.0}
 COMMONEST: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         # Klipper, config/printer-*.cfg at commit 84104bbb: 300 mm/s in 71 of 108, 3000 mm/s² in 50, corner left at its
-        # default of 5 mm/s in 99, Z (5, 100) in 46 of 98. The extruder alone: commonly set to about what the default
-        # formula gives for 300 mm/s and a 0.4 mm nozzle (80 mm/s); the acceleration is that of the head.
+        # default of 5 mm/s in 99, Z (5, 100) in 46 of 98. The extruder alone is not counted: 80 mm/s is about what the
+        # firmware works out for 300 mm/s and a 0.4 mm nozzle (from memory), its acceleration that of the head. No share
+        # of a move is kept for cruising unless somebody says so, though that firmware's own default is 0.5: times are
+        # then up to some per cent short.
         SQUARE_CORNER: MappingProxyType(
             {
                 "speed": 300.0, "accel": 3000.0, "travel_accel": 3000.0, "speed_e": 80.0,
@@ -187,12 +189,3 @@ def deviation_of(square_corner: float, accel: float) -> float:
     Klipper, klippy/toolhead.py at commit 84104bbb.
     """
     return square_corner * square_corner * (sqrt(2.0) - 1.0) / accel
-
-
-def free_slope(speed: float, accel: float, z_speed: float, z_accel: float) -> float:
-    """The steepest slope (rise per mm of path) that costs a straight travel no time: min(v_z/v, a_z/a).
-
-    speed and accel are the travel's own (mm/s, mm/s²). Z's limits scaled onto the sloped move then still allow them.
-    The bends at its ends cost nothing only where the cornering model lets them pass.
-    """
-    return min(z_speed / speed, z_accel / accel)
