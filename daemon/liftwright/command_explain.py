@@ -33,4 +33,14 @@ def _parts(result: Result) -> list[str]:
         table(("fact", "value", "from"), facts) if facts else "no fact was read",
         table(("rule", "found"), tried) if tried else "no rule was tried",
         summary(result),
+        *_risks(result),
     ]
+
+
+def _risks(result: Result) -> list[str]:
+    """The travels with the tallest obstacles, where the terrain was looked at; line numbers are those of the job."""
+    risks = result.details.get("riskiest", [])
+    if not risks:
+        return []
+    rows = [[risk[key] for key in ("line", "layer", "length_mm", "obstacle_mm", "became")] for risk in risks]
+    return ["the riskiest travels:\n" + table(("line", "layer", "length, mm", "obstacle, mm", "became"), rows)]

@@ -21,7 +21,7 @@ from liftwright.status import status as daemon_status
 
 Document = Mapping[str, Any]
 
-HEADS = ("ended", "job", "outcome", "printer", "rule", "lifted", "why")
+HEADS = ("ended", "job", "outcome", "printer", "rule", "lifts", "why")
 
 
 def status(arguments: argparse.Namespace) -> int:
@@ -103,7 +103,7 @@ def _history_row(job: Document) -> tuple[object, ...]:
         job["outcome"],
         choice["printer"] or "-",
         choice["rule"] or "-",
-        job.get("counts", {}).get("lifted", 0),
+        job.get("counts", {}).get("rewritten", 0),
         f"released to {released['folder']}; {why}" if released else why,
     )
 

@@ -74,7 +74,7 @@ def test_history_on_a_terminal_is_a_table(served: Farm) -> None:
         os.close(ours)
     shown = said.decode().splitlines()
     assert process.returncode == 0
-    assert shown[0].split() == ["ended", "job", "outcome", "printer", "rule", "lifted", "why"]
+    assert shown[0].split() == ["ended", "job", "outcome", "printer", "rule", "lifts", "why"]
     assert {line.split()[2] for line in shown[1:]} == {"clip.gcode", "bent.gcode"}
     assert all(len(line) <= 100 for line in shown)
 

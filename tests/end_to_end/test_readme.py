@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from liftwright.command_outcome import SHOWN
 from readme_output import output_of, prepare, shown
 
 
@@ -22,3 +23,10 @@ def test_every_output_shown_in_the_readme_is_real(folder: Path) -> None:
     """In order: a command may need what one before it wrote."""
     for command, output in shown():
         assert output_of(command, folder) == output, f"{command}: run python tests/readme_output.py"
+
+
+def test_the_summary_shows_every_quantity_it_names(folder: Path) -> None:
+    """A key that the core no longer gives would vanish from the summary unseen."""
+    said = output_of("liftwright explain jobs/bench-220/lattice-pot.gcode --rules rules", folder)
+    assert not [name for name in SHOWN.values() if f"\n{name} " not in said]
+    assert "the riskiest travels:" in said

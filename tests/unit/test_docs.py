@@ -1,6 +1,7 @@
 """The README keeps up with the program: commands, options, exit codes, rule keys, files it names."""
 
 import argparse
+import ast
 import re
 import shlex
 import tomllib
@@ -11,6 +12,8 @@ import yaml
 
 from liftwright import errors
 from liftwright.command import EXIT_CODES, build_parser
+from liftwright.errors import JobTooLarge, UnreadableJob, UnsupportedJob
+from liftwright.plan.travels import REASONS
 from liftwright.rules.key_table import keys_table
 from liftwright.settings import Folders, Settings, load_settings
 from readme_output import KEYS
@@ -100,7 +103,7 @@ def test_commands_are_shown():
 
 @pytest.mark.parametrize(("where", "text"), [("README.md", README), ("DEVELOPERS.md", DEVELOPERS)])
 def test_every_file_of_ours_named_in_the_documents_exists(where, text):
-    named = set(re.findall(r"(?:daemon|tests|examples|rules|systemd|\.ci)/[\w./-]*\w", text))
+    named = set(re.findall(r"(?<![\w/])(?:daemon|tests|examples|rules|systemd|\.ci)/[\w./-]*\w", text))
     assert named
     assert not [name for name in sorted(named) if not (ROOT / name).exists()]
 
@@ -135,3 +138,35 @@ def test_every_dependency_has_its_reason() -> None:
     needed = [*project["dependencies"], *project["optional-dependencies"]["tests"]]
     names = {re.split(r"[<>=]", entry)[0] for entry in needed if not entry.startswith("types-")}
     assert not [name for name in sorted(names) if name not in DEVELOPERS]
+
+
+REFUSALS = (UnreadableJob, UnsupportedJob, JobTooLarge)
+
+
+def _refusal_codes() -> set[str]:
+    """The first argument wherever a refusal of a job is raised, read from the source."""
+    kinds = {kind.__name__ for kind in REFUSALS}
+    found = set()
+    for path in (ROOT / "daemon").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in kinds:
+                code = node.args[0]
+                found |= {code.value} if isinstance(code, ast.Constant) else set()
+    return found
+
+
+def test_every_refusal_stands_in_the_readme_under_its_code() -> None:
+    codes = _refusal_codes()
+    assert "cut_off" in codes
+    assert _named("| code | the job |") >= {f"`{code}`" for code in codes}
+
+
+def test_every_reason_to_leave_a_travel_stands_in_the_readme() -> None:
+    """But for two that no record shows: a free travel, and one without a way."""
+    assert _named("| reason | the travel |") >= set(REASONS) - {"free", "no way"}
+
+
+def _named(head: str) -> set[str]:
+    """What the first column of the table under this head names; a cell may name several, with commas between."""
+    rows = README.partition(head)[2].partition("\n\n")[0].splitlines()
+    return {name.strip() for row in rows if row.startswith("| ") for name in row.split("|")[1].split(",")}
