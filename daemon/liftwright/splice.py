@@ -39,10 +39,11 @@ from liftwright.plan.travels import FREE, Travels
 
 LINE_BYTES = 200  # no emitted motion line is longer
 SAME_PLACE_MM = 1e-6
-SAME_FEED = 1e-9
+SAME_FEED = 1e-7  # mm/min; feeds are written to a billionth, of an inch at most
 MARK = b" ;lw "
 
-# Slots of the pen: where the emitted job stands, in bed coordinates, and its modal feed as written.
+# Slots of the pen: where the emitted job stands, in bed coordinates, and its modal feed in mm/min: the number that the
+# job writes means another speed behind G20 or G21.
 P_X, P_Y, P_Z, P_FEED = range(4)
 
 
@@ -108,10 +109,9 @@ class Splicer:
 
 @kernel
 def _copy(buf: np.ndarray, begin: int, end: int, out: np.ndarray, at: int) -> int:
-    for k in range(begin, end):
-        out[at] = buf[k]
-        at += 1
-    return at
+    for k in range(end - begin):
+        out[np.uint64(at + k)] = buf[np.uint64(begin + k)]
+    return at + max(0, end - begin)
 
 
 @kernel
@@ -182,11 +182,11 @@ def _piece(
         limit = z_speed * math.hypot(way, climb) / climb
         if feed * scale / 60.0 > limit:
             wanted = lowered_feed(limit, scale)
-    if abs(wanted - pen[P_FEED]) > SAME_FEED:
+    if abs(wanted * scale - pen[P_FEED]) > SAME_FEED:
         out[at] = 32
         out[at + 1] = 70
         at = write_units(to_units(wanted), 0, out, at + 2)
-        pen[P_FEED] = wanted
+        pen[P_FEED] = wanted * scale
     m = used[1]
     moves[0, m] = pen[P_X]
     moves[1, m] = pen[P_Y]
@@ -201,12 +201,12 @@ def _piece(
 
 @kernel
 def _restore_feed(
-    buf: np.ndarray, line: int, kind: np.ndarray, words: np.ndarray, end: np.ndarray, f: np.ndarray, pen: np.ndarray,
-    out: np.ndarray, at: int,
+    buf: np.ndarray, line: int, kind: np.ndarray, words: np.ndarray, end: np.ndarray, f: np.ndarray, scale: float,
+    pen: np.ndarray, out: np.ndarray, at: int,
 ) -> int:  # fmt: skip
     """A bare feed line behind the replaced row `line`, unless the feed is right or the next motion brings its own."""
     wanted = f[line]
-    if abs(pen[P_FEED] - wanted) <= SAME_FEED:
+    if abs(pen[P_FEED] - wanted * scale) <= SAME_FEED:
         return at
     for q in range(line + 1, len(kind)):
         k = kind[q]
@@ -244,7 +244,7 @@ def _splice(
         pen[P_X] = x[a - 1]
         pen[P_Y] = y[a - 1]
         pen[P_Z] = z[a - 1]
-        pen[P_FEED] = f[a - 1]
+        pen[P_FEED] = f[a - 1] * frames[R_SCALE, frame[a - 1]]
         rise = -max(z0[i], z1[i])
         for k in range(vat[i], stop):
             rise = max(rise, vz[k] - max(z0[i], z1[i]))
@@ -259,7 +259,7 @@ def _splice(
         s = 0.0
         for g in range(a, b):
             if kind[g] == FEED:
-                pen[P_FEED] = f[g]
+                pen[P_FEED] = f[g] * frames[R_SCALE, frame[g]]
             if kind[g] != TRAVEL:
                 continue
             at = _copy(buf, copied, start[g], out, at)
@@ -299,5 +299,5 @@ def _splice(
                     rise = -1.0
                 s = s_end
             if g == edited:
-                at = _restore_feed(buf, g, kind, words, end, f, pen, out, at)
+                at = _restore_feed(buf, g, kind, words, end, f, frames[R_SCALE, frame[g]], pen, out, at)
     return _copy(buf, copied, size, out, at)

@@ -20,6 +20,10 @@ from liftwright.job.columns import (
     FW_PRIME,
     FW_RETRACT,
     PRIME,
+    R_SCALE,
+    R_X,
+    R_Y,
+    R_Z,
     RETRACT,
     SET,
     TOOL,
@@ -31,7 +35,7 @@ from liftwright.job.columns import (
     WIPE,
 )
 from liftwright.job.moves import Moves
-from liftwright.kernels import kernel
+from liftwright.kernels import inlined, kernel
 
 # Why a gap is left as it is; the words stand in the record.
 REASONS = (
@@ -60,14 +64,16 @@ REASONS = (
     "blocked",
     "nothing to take away",
     "more than nine decimals",
+    "not exact in these units",
 )
 (
     FREE, BEFORE, AT_WALL, UNKNOWN, DWELLS, DIPS, SEVERAL, PLANE, ORDER, SHARED, ARC, SHIFTED, NO_WAY, HOLE, NO_FEED,
-    SHORT, NOT_RETRACTED, LEFT_OUT, OWN_KEPT, OWN_TALL, NO_ROOM, CLEAR, BLOCKED, NOTHING, TOO_FINE,
-) = range(25)  # fmt: skip
+    SHORT, NOT_RETRACTED, LEFT_OUT, OWN_KEPT, OWN_TALL, NO_ROOM, CLEAR, BLOCKED, NOTHING, TOO_FINE, INEXACT,
+) = range(26)  # fmt: skip
 
 RETRACTED_MM = 0.1  # below this, E noise of wipes and rounding would pass for a retraction
 SAME_MM = 1e-6  # two decimals of a job that differ do so by far more
+GRID_MM = 1e-10  # far below a billionth of an inch, far above what doubles lose on the way
 LAYER_STEP_MM = 0.02  # thinner than any layer, thicker than the ripple of bed levelling written into a job
 
 # Column numbers of the two tables.
@@ -129,7 +135,7 @@ class TravelFinder:
             self._float_table = np.empty((6, len(moves)))
         n = _find(
             moves.kind, moves.code, moves.known, moves.words, moves.label, moves.tool, moves.line, moves.x, moves.y,
-            moves.z,
+            moves.z, moves.frame, moves.frames,
             moves.de, moves.feed, moves.value, self._depth, self._floats, self._ints, self._int_table,
             self._float_table,
         )  # fmt: skip
@@ -177,6 +183,37 @@ def _reason_of(
     return FREE
 
 
+@inlined
+def _meets_grid(place: float, shift: float, scale: float) -> bool:
+    """Can the place be written with nine decimals in these units?"""
+    logical = (place - shift) / scale
+    return abs(np.rint(logical * 1e9) / 1e9 - logical) * scale < GRID_MM
+
+
+@kernel
+def _is_exact(
+    first: int, last: int, kind: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, frame: np.ndarray,
+    frames: np.ndarray,
+) -> bool:  # fmt: skip
+    """Can every place and both heights be met exactly? What was written in mm has no end in inches."""
+    for g in range(first, last):
+        r = frame[g]
+        scale = frames[R_SCALE, r]
+        if kind[g] != TRAVEL or scale == 1.0:
+            continue
+        shift = frames[R_Z, r]
+        if not (
+            _meets_grid(x[g - 1], frames[R_X, r], scale)
+            and _meets_grid(x[g], frames[R_X, r], scale)
+            and _meets_grid(y[g - 1], frames[R_Y, r], scale)
+            and _meets_grid(y[g], frames[R_Y, r], scale)
+            and _meets_grid(z[first - 1], shift, scale)
+            and _meets_grid(z[last - 1], shift, scale)
+        ):
+            return False
+    return True
+
+
 @kernel
 def _goes_on(begin: int, end: int, kind: np.ndarray, x: np.ndarray, y: np.ndarray) -> bool:
     """Is there way behind the first prime?"""
@@ -210,8 +247,9 @@ def _follow_layer(z: float, floats: np.ndarray, ints: np.ndarray) -> None:
 @kernel
 def _find(
     kind: np.ndarray, code: np.ndarray, known: np.ndarray, words: np.ndarray, label: np.ndarray, tool: np.ndarray,
-    line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray, feed: np.ndarray, value: np.ndarray,
-    depth: np.ndarray, floats: np.ndarray, ints: np.ndarray, it: np.ndarray, ft: np.ndarray,
+    line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, frame: np.ndarray, frames: np.ndarray,
+    de: np.ndarray, feed: np.ndarray, value: np.ndarray, depth: np.ndarray, floats: np.ndarray, ints: np.ndarray,
+    it: np.ndarray, ft: np.ndarray,
 ) -> int:  # fmt: skip
     """Fill the tables `it`, `ft` with the gaps of the window; returns how many there are."""
     n = 0
@@ -247,6 +285,8 @@ def _find(
                             reason = HOLE
                         elif speed <= 0.0:
                             reason = NO_FEED
+                        elif not _is_exact(first, last, kind, x, y, z, frame, frames):
+                            reason = INEXACT
                 it[T_BEFORE, n] = b
                 it[T_AFTER, n] = r
                 it[T_FIRST, n] = first
