@@ -23,9 +23,12 @@ from liftwright.job.columns import (
     RETRACT,
     S_AMBIGUOUS,
     S_NOZZLE_TEMP,
+    TRAVEL,
+    W_E,
     WALL,
     WALL_HOMING,
     WALL_UNKNOWN,
+    WIPE,
 )
 from liftwright.job.moves import CHUNK, MoveReader
 from liftwright.kernels import kernel
@@ -36,17 +39,20 @@ PRIME_BEADS = 10  # a prime line is a handful of beads (common practice, no sour
 THINNEST_MM2, THICKEST_MM2 = 0.02, 2.0
 
 # Slots of the survey's state.
-Q_X_LO, Q_X_HI, Q_Y_LO, Q_Y_HI, Q_Z_HI, Q_FILAMENT, Q_WAY, Q_RISING, Q_PLAUSIBLE, Q_BEGIN_Z, Q_Z = range(11)
+Q_X_LO, Q_X_HI, Q_Y_LO, Q_Y_HI, Q_Z_HI, Q_FAR = range(6)
+Q_FILAMENT, Q_WAY, Q_RISING, Q_PLAUSIBLE, Q_TOLD, Q_BEGIN_Z, Q_Z = range(6, 13)
 Q_BEGIN_LINE, Q_SETTLED, Q_BEADS, Q_LAYERS, Q_RETRACTIONS, Q_LAST_LINE, Q_DOUBT = range(7)
 
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What the first pass saw. Lengths in mm; `bounds` = x lo, x hi, y lo, y hi of the print's beads.
+    """What the first pass saw. Lengths in mm; `bounds` = x lo, x hi, y lo, y hi of the print's beads, `reach` their
+    greatest distance from X0 Y0.
 
-    begin_line: line of the bead with which the print begins. plausible: share of beads whose filament fits their way.
-    ambiguous: E words whose meaning depends on the firmware. notes: (key, value, line) of wanted comments. unknown:
-    names of commands that were taken as walls. state: the reader's counters at the end (slots of `columns`).
+    begin_line: line of the bead with which the print begins. plausible: share of the way with E words on which the
+    filament fits. ambiguous: E words whose meaning depends on the firmware. notes: (key, value, line) of wanted
+    comments. unknown: names of commands that were taken as walls. state: the reader's counters at the end (slots of
+    `columns`).
     """
 
     size: int
@@ -54,6 +60,7 @@ class Survey:
     begin_line: int
     last_line: int
     bounds: tuple[float, float, float, float]
+    reach: float
     z_top: float
     layers: int
     rising: float
@@ -82,13 +89,13 @@ def survey(
 ) -> Survey:
     """Read the whole job once; raises what `MoveReader` raises."""
     reader = MoveReader(source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk)
-    floats, ints = np.zeros(11), np.zeros(7, np.int64)
+    floats, ints = np.zeros(13), np.zeros(7, np.int64)
     _begin_again(floats, ints)
     last_kind = -1
     for window in reader.windows():
         moves = window.moves
         _survey(
-            moves.kind, moves.code, moves.line, moves.x, moves.y, moves.z, moves.de, moves.arc, moves.arcs,
+            moves.kind, moves.code, moves.words, moves.line, moves.x, moves.y, moves.z, moves.de, moves.arc, moves.arcs,
             filament_area,
             floats, ints,
         )  # fmt: skip
@@ -101,13 +108,14 @@ def survey(
         begin_line=int(ints[Q_BEGIN_LINE]),
         last_line=int(ints[Q_LAST_LINE]),
         bounds=(float(floats[Q_X_LO]), float(floats[Q_X_HI]), float(floats[Q_Y_LO]), float(floats[Q_Y_HI])),
+        reach=float(floats[Q_FAR]),
         z_top=float(floats[Q_Z_HI]),
         layers=int(ints[Q_LAYERS]),
         rising=float(floats[Q_RISING]) / max(beads, 1),
         retractions=int(ints[Q_RETRACTIONS]),
         filament=float(floats[Q_FILAMENT]),
         way=float(floats[Q_WAY]),
-        plausible=float(floats[Q_PLAUSIBLE]) / max(float(floats[Q_WAY]), 1e-9),
+        plausible=float(floats[Q_PLAUSIBLE]) / max(float(floats[Q_TOLD]), 1e-9),
         ambiguous=int(reader.state_int[S_AMBIGUOUS]),
         ends_in_newline=reader.ends_in_newline,
         ends_in_bead=last_kind == BEAD,
@@ -122,7 +130,7 @@ def survey(
 def _begin_again(floats: np.ndarray, ints: np.ndarray) -> None:
     floats[Q_X_LO] = floats[Q_Y_LO] = 1e12
     floats[Q_X_HI] = floats[Q_Y_HI] = floats[Q_Z_HI] = -1e12
-    floats[Q_FILAMENT] = floats[Q_WAY] = floats[Q_RISING] = floats[Q_PLAUSIBLE] = 0.0
+    floats[Q_FAR] = floats[Q_FILAMENT] = floats[Q_WAY] = floats[Q_RISING] = floats[Q_PLAUSIBLE] = floats[Q_TOLD] = 0.0
     ints[Q_BEGIN_LINE] = ints[Q_BEADS] = ints[Q_LAYERS] = 0
 
 
@@ -132,15 +140,16 @@ def _reach(x: float, y: float, floats: np.ndarray) -> None:
     floats[Q_X_HI] = max(floats[Q_X_HI], x)
     floats[Q_Y_LO] = min(floats[Q_Y_LO], y)
     floats[Q_Y_HI] = max(floats[Q_Y_HI], y)
+    floats[Q_FAR] = max(floats[Q_FAR], math.hypot(x, y))
 
 
 @kernel
 def _reach_arc(x: float, y: float, cx: float, cy: float, sweep: float, floats: np.ndarray) -> None:
-    """The four outermost points of the circle, where the arc passes them."""
+    """The outermost points of the circle, four along the axes and one away from X0 Y0, where the arc passes them."""
     radius = math.hypot(x - cx, y - cy)
     begin = math.atan2(y - cy, x - cx)
-    for quarter in range(4):
-        angle = quarter * math.pi / 2
+    for quarter in range(5):
+        angle = quarter * math.pi / 2 if quarter < 4 else math.atan2(cy, cx)
         turn = (angle - begin) % (2 * math.pi)
         if sweep < 0:
             turn = (begin - angle) % (2 * math.pi)
@@ -150,8 +159,9 @@ def _reach_arc(x: float, y: float, cx: float, cy: float, sweep: float, floats: n
 
 @kernel
 def _survey(
-    kind: np.ndarray, code: np.ndarray, line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray,
-    arc: np.ndarray, arcs: np.ndarray, filament_area: float, floats: np.ndarray, ints: np.ndarray,
+    kind: np.ndarray, code: np.ndarray, words: np.ndarray, line: np.ndarray, x: np.ndarray, y: np.ndarray,
+    z: np.ndarray, de: np.ndarray, arc: np.ndarray, arcs: np.ndarray, filament_area: float, floats: np.ndarray,
+    ints: np.ndarray,
 ) -> None:  # fmt: skip
     for r in range(1, len(kind)):
         k = kind[r]
@@ -160,6 +170,9 @@ def _survey(
                 ints[Q_DOUBT] = 1
         elif k == RETRACT or k == FW_RETRACT:
             ints[Q_RETRACTIONS] += 1
+        elif (k == WIPE or k == TRAVEL) and words[r] & W_E:
+            # Relative amounts that are read as sums stand still or run backward about as often as forward.
+            floats[Q_TOLD] += math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
         elif k == BEAD:
             if ints[Q_DOUBT] == 1 and ints[Q_SETTLED] == 0:
                 same_layer = z[r] <= floats[Q_BEGIN_Z] + LAYER_STEP_MM
@@ -187,6 +200,7 @@ def _survey(
             floats[Q_Z_HI] = max(floats[Q_Z_HI], z[r])
             floats[Q_FILAMENT] += de[r]
             floats[Q_WAY] += way
+            floats[Q_TOLD] += way
             area = filament_area * de[r]
             if THINNEST_MM2 * way <= area <= THICKEST_MM2 * way:
                 floats[Q_PLAUSIBLE] += way

@@ -187,7 +187,8 @@ def _reason_of(
 def _meets_grid(place: float, shift: float, scale: float) -> bool:
     """Can the place be written with nine decimals in these units?"""
     logical = (place - shift) / scale
-    return abs(np.rint(logical * 1e9) / 1e9 - logical) * scale < GRID_MM
+    off: float = np.rint(logical * 1e9) / 1e9 - logical
+    return abs(off) * scale < GRID_MM
 
 
 @kernel
@@ -256,7 +257,7 @@ def _find(
     b = 0  # row of the last bead; row 0 stands for the one of the window before
     first = 1
     push = 0
-    retracted = 0
+    retracted = 1 if depth[max(0, tool[0])] > RETRACTED_MM or ints[V_FW] == 1 else 0
     for r in range(1, len(kind)):
         k = kind[r]
         t = max(0, tool[r])
