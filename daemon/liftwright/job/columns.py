@@ -31,8 +31,8 @@ A_CX, A_CY, A_SWEEP = range(3)
 R_X, R_Y, R_Z, R_SCALE, R_ABSOLUTE = range(5)
 
 # Slots of the float state.
-S_X, S_Y, S_Z, S_E, S_FEED, S_OX, S_OY, S_OZ, S_SCALE, S_VOLUME, S_NOZZLE_TEMP = range(11)
-N_STATE_FLOAT = 12
+S_X, S_Y, S_Z, S_E, S_FEED, S_OX, S_OY, S_OZ, S_SCALE, S_VOLUME, S_NOZZLE_TEMP, S_E_PENDING, S_SPEED_FACTOR = range(13)
+N_STATE_FLOAT = 14
 # Slots of the integer state.
 (
     S_LINE, S_ABSOLUTE, S_E_LAST, S_E_BOTH, S_TOOL, S_KNOWN, S_PLANE, S_LABEL, S_FW_RETRACTED,  # modal state

@@ -23,6 +23,7 @@ from liftwright.job.columns import (
     S_E,
     S_E_BOTH,
     S_E_LAST,
+    S_E_PENDING,
     S_FEED,
     S_FW_LIFT,
     S_HEATERS,
@@ -34,6 +35,7 @@ from liftwright.job.columns import (
     S_NOZZLE_TEMP,
     S_OX,
     S_SCALE,
+    S_SPEED_FACTOR,
     S_TEMPLATE,
     S_UNKNOWN,
     S_VOLUME,
@@ -42,7 +44,7 @@ from liftwright.job.columns import (
     WALL_OTHER,
     WALL_UNKNOWN,
 )
-from liftwright.job.rows import add_frame, add_row, wall
+from liftwright.job.rows import add_frame, add_row, settle_e, wall
 from liftwright.job.words import (
     BRACE,
     BRACKET,
@@ -133,6 +135,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
                 break
         if c == 69:
             sf[S_E] = value
+            sf[S_E_PENDING] = 0.0
             named = True
         elif 88 <= c <= 90:
             slot = c - 88
@@ -192,6 +195,7 @@ def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray)
     elif number == 20 or number == 21:
         # NISTIR 6556 §2.1.2.10: the position stays where it is, only its numbers change.
         scale = 25.4 if number == 20 else 1.0
+        settle_e(sf)
         sf[S_E] = np.rint(sf[S_E] * sf[S_SCALE] / scale * 1e9) / 1e9
         sf[S_FEED] *= sf[S_SCALE] / scale
         sf[S_SCALE] = scale
@@ -251,6 +255,8 @@ def m_command(
     elif among(number, LIMIT_M):
         r = add_row(LIMIT, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
         fc[F_VALUE, r] = number
+        if number == 220 and s > 0:
+            sf[S_SPEED_FACTOR] = max(sf[S_SPEED_FACTOR], s / 100.0)
     elif number == 106 or number == 107 or number == 73:
         r = add_row(NOTE, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
         fc[F_VALUE, r] = number

@@ -39,14 +39,13 @@ def refuse_unfit(found: Survey, head: bytes) -> None:
         line = int(state[S_TEMPLATE])
         raise UnreadableJob("template", f"line {line}: found '{{' or '['; a template was not filled in", line)
     _refuse_other_trades(found)
+    _refuse_dialects(found)  # before beads are counted: without E words the reason is the dialect
     if found.beads < FEWEST_BEADS:
         what = "only comments" if not state[S_COMMANDS] else f"{int(state[S_COMMANDS])} commands, {found.beads} beads"
         raise UnreadableJob("nothing_printed", f"nothing is printed: found {what}; wanted extruding moves")
-    _refuse_dialects(found)
     if not found.ends_in_newline and not state[S_LAST_IS_MACRO] and (state[S_HEATERS] or found.ends_in_bead):
-        raise UnreadableJob(
-            "cut_off", "suspected cut: the last line has no line end and the heaters are still on; upload the job again"
-        )
+        seen = "the heaters are still on" if state[S_HEATERS] else "it extrudes"
+        raise UnreadableJob("cut_off", f"suspected cut: the last line has no line end and {seen}; upload the job again")
 
 
 def _refuse_other_trades(found: Survey) -> None:

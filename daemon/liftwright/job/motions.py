@@ -35,6 +35,7 @@ from liftwright.job.columns import (
     S_E,
     S_E_BOTH,
     S_E_LAST,
+    S_E_PENDING,
     S_E_WORDS,
     S_FEED,
     S_KNOWN,
@@ -65,7 +66,7 @@ from liftwright.job.columns import (
     W_Z,
     WIPE,
 )
-from liftwright.job.rows import add_row, fail
+from liftwright.job.rows import add_row, fail, settle_e
 from liftwright.job.words import (
     BRACE,
     CR,
@@ -226,11 +227,12 @@ def read_motion(
         if by_last != by_both:
             si[S_AMBIGUOUS] += 1
         if (by_last if si[S_DIALECT] == 1 else by_both) == 1:
+            settle_e(sf)
             de = e_word - sf[S_E]
             sf[S_E] = e_word
         else:
             de = e_word
-            sf[S_E] = np.rint((sf[S_E] + e_word) * 1e9) / 1e9
+            sf[S_E_PENDING] += np.rint(e_word * 1e9)
         de *= sf[S_SCALE]
         if sf[S_VOLUME] > 0:
             de /= sf[S_VOLUME]

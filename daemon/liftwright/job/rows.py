@@ -26,6 +26,8 @@ from liftwright.job.columns import (
     R_Y,
     R_Z,
     S_ABSOLUTE,
+    S_E,
+    S_E_PENDING,
     S_ERROR,
     S_ERROR_AT,
     S_ERROR_LINE,
@@ -90,6 +92,14 @@ def add_frame(sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> None:
     frames[R_SCALE, k] = sf[S_SCALE]
     frames[R_ABSOLUTE, k] = si[S_ABSOLUTE]
     si[S_FRAMES] = k + 1
+
+
+@inlined
+def settle_e(sf: np.ndarray) -> None:
+    """Add what was pushed relatively, kept in billionths, to the absolute E: sums of decimals stay decimals."""
+    if sf[S_E_PENDING] != 0.0:
+        sf[S_E] = (np.rint(sf[S_E] * 1e9) + sf[S_E_PENDING]) / 1e9
+        sf[S_E_PENDING] = 0.0
 
 
 @kernel
