@@ -55,7 +55,7 @@ class Ground:
     def print_paths(self, first: int, last: int) -> None:
         """Add beads first..last-1 (whole paths, in order)."""
         n = self.numbers
-        curls = np.array([n.onset, n.gain, n.cap_mm, n.decay, FREE_SHARE, TAPER_WIDTHS])
+        curls = np.array([n.onset, n.gain, n.cap_mm, n.decay, FREE_SHARE, TAPER_WIDTHS, n.tip_mm])
         near = self.neighbours
         if not n.support_on_cells:
             near.reserve(self.ends, first, last)
@@ -191,6 +191,7 @@ def _print_chunk(begin, stop, count, held, ends, width, height, path, origin, st
                      curls, below, restarts, on_cells, head, listed, after)
     w = width[begin]
     _free_bridges(u, c, run, w, held, curls)
+    _free_tips(u, c, run, curls)
     k = 0
     for b in range(begin, stop):
         k = _stamp(b, k, ends, width, height, path, origin, step, top, curl, top_before, curl_before, owner, c)
@@ -313,6 +314,20 @@ def _free_bridges(u, c, run, w, held, curls):
                 c[k] = 0.0
         i = j
     return
+
+
+@njit(cache=True)
+def _free_tips(u, c, run, curls):
+    """No curl on overhanging stretches of at most `tip_mm`: ends of lines that reach over a slit."""
+    i = 0
+    while i < u.size:
+        j, length = i, 0.0
+        while j < u.size and u[j] > curls[0]:
+            length += run[j]
+            j += 1
+        if length <= curls[6]:
+            c[i:j] = 0.0
+        i = max(j, i + 1)
 
 
 @njit(cache=True)

@@ -135,6 +135,16 @@ def test_a_bridge_may_turn_corners_and_its_path_decides():
     assert cell(ground.curl, ground, 12, 7) > 0.09
 
 
+def test_the_tip_of_a_line_counts_unless_told_otherwise():
+    """A bead that ends 0.54 mm beyond the block's edge, at 3.06: its tip curls, unless tips of 0.7 mm are let off."""
+    pen = Pen()
+    block(pen, (0, 3), (0, 5), [1, 2])
+    pen.travel(1, 2, 3 * HEIGHT).bead((3.6, 2))
+    assert printed(pen.bytes()).curl.max() > 0.09
+    assert printed(pen.bytes(), Numbers(tip_mm=0.7)).curl.max() == 0.0
+    assert printed(pen.bytes(), Numbers(tip_mm=0.3)).curl.max() > 0.09
+
+
 def test_supported_beads_let_the_allowance_die_away():
     """Straight walls on a free ring: each layer keeps `decay` of what is beneath it."""
     pen = Pen()
