@@ -84,7 +84,9 @@ def planner(
 def splice_terms(lift: Lift, printer: Printer, shape: str, found: Survey) -> SpliceTerms:
     """Decimals as the job writes them, three at least."""
     places = min(max(FEWEST_PLACES, int(found.state[S_DECIMALS])), MOST_PLACES)
-    return SpliceTerms(places, printer.z_speed_mm_s, shape.encode("ascii") if lift.annotate else b"")
+    # M220 speeds our feeds up as well, so the limit must hold at its largest.
+    z_speed = printer.z_speed_mm_s / found.speed_factor
+    return SpliceTerms(places, z_speed, shape.encode("ascii") if lift.annotate else b"")
 
 
 def proof_limits(printer: Printer, lift: Lift, g90_sets_extrusion: bool) -> Limits:

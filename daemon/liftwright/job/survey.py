@@ -23,6 +23,7 @@ from liftwright.job.columns import (
     RETRACT,
     S_AMBIGUOUS,
     S_NOZZLE_TEMP,
+    S_SPEED_FACTOR,
     TRAVEL,
     W_E,
     WALL,
@@ -52,7 +53,7 @@ class Survey:
     begin_line: line of the bead with which the print begins. plausible: share of the way with E words on which the
     filament fits. ambiguous: E words whose meaning depends on the firmware. notes: (key, value, line) of wanted
     comments. unknown: names of commands that were taken as walls. state: the reader's counters at the end (slots of
-    `columns`).
+    `columns`). speed_factor: largest M220 above 1; firmware multiplies all feeds by it.
     """
 
     size: int
@@ -75,6 +76,7 @@ class Survey:
     unknown: tuple[str, ...]
     state: NDArray[np.int64]
     nozzle_temperature: float
+    speed_factor: float
 
 
 def survey(
@@ -123,6 +125,7 @@ def survey(
         unknown=tuple(reader.unknown),
         state=reader.state_int.copy(),
         nozzle_temperature=float(reader.state_float[S_NOZZLE_TEMP]),
+        speed_factor=max(1.0, float(reader.state_float[S_SPEED_FACTOR])),
     )
 
 
