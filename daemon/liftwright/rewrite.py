@@ -1,27 +1,30 @@
 """The table of contents: one job from its bytes to rewritten bytes and a proof, in three passes over the file.
 
-Survey (is it a print, what is known of it, which rule applies) → write (travels, lifts, splices) → proof. Nothing here
-knows a disk, a clock or a thread: same bytes, same rules and same version give the same output.
+Survey (is it a print, what is known of it, which rule applies) → write (travels, lifts, splices) → proof. Where the
+job's two ends tell how the survey will turn out, writing goes along with it, and is done again if they were wrong.
+Nothing here knows a disk, a clock or a thread: same bytes, same rules and same version give the same output.
 """
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import BinaryIO
 
 import numpy as np
 
+from liftwright.ahead import guessed_plan, is_the_same
 from liftwright.errors import JobError, UnsupportedJob
 from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, comment_map, gather
 from liftwright.job.fitness import refuse_unfit
-from liftwright.job.moves import CHUNK
+from liftwright.job.moves import CHUNK, Window
 from liftwright.job.survey import Survey, survey
 from liftwright.proof import prove
 from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
 from liftwright.rules.match import Decision, match
-from liftwright.rules.schema import Lift, Printer, RuleSet
+from liftwright.rules.schema import Printer, RuleSet
 from liftwright.stamp import Tap, is_stamped
 from liftwright.terms import beyond_bed, neutral_hashes, over_budget, proof_limits
-from liftwright.write import Plan, Writing, write
+from liftwright.write import Plan, Writer, Writing, write
 
 __all__ = ["Result", "rewrite"]
 
@@ -77,7 +80,9 @@ class _Job:
         if is_stamped(self.source):
             return self.finish(UNCHANGED, "already_rewritten", "the job carries a true stamp: it was rewritten before")
         head = self.source.read(HEAD)
-        found = self._survey(g90_sets_extrusion=True)
+        guess = guessed_plan(self.source, self.size, self.rules, self.given, self.words)
+        writer = Writer(self.sink, guess) if guess is not None else None
+        found = self._survey(g90_sets_extrusion=True, along=writer.put if writer else None)
         refuse_unfit(found, head)
         self.facts = gather(self.given, comment_facts(found.notes, self.words), _measured(found))
         self.decision = decision = match(self.rules, self.facts)
@@ -89,11 +94,16 @@ class _Job:
         outside = beyond_bed(decision.printer, found)
         if outside is not None:
             return self.finish(HELD, "wrong_printer", outside, refused=True)
-        return self._write(found, decision.rule.lift, decision.printer, g90_sets_extrusion)
+        self.plan = Plan(
+            found, decision.rule.lift, decision.rule.lift.shape, decision.printer, decision.material, g90_sets_extrusion
+        )
+        ahead = writer.finish() if writer and guess and is_the_same(guess, self.plan) else None
+        return self._write(self.plan, ahead)
 
     def _survey(
-        self, *, g90_sets_extrusion: bool, printer: Printer | None = None, unknown: tuple[str, ...] = ()
-    ) -> Survey:
+        self, *, g90_sets_extrusion: bool, printer: Printer | None = None, unknown: tuple[str, ...] = (),
+        along: Callable[[Window], None] | None = None,
+    ) -> Survey:  # fmt: skip
         tap = Tap(self.source)
         diameter = printer.filament_mm if printer else 1.75
         self.found = survey(
@@ -104,6 +114,7 @@ class _Job:
             filament_area=np.pi * diameter**2 / 4,
             tick=lambda done: self.tick("survey", done, self.size),
             chunk=self.chunk,
+            along=along,
         )
         self.sha256_in = tap.digest.hexdigest()
         return self.found
@@ -128,27 +139,29 @@ class _Job:
             "printer, or write M82 or M83 behind each G90 and G91",
         )
 
-    def _write(self, found: Survey, lift: Lift, printer: Printer, g90_sets_extrusion: bool) -> Result:
-        """Write with the rule's shape, or the first of its others that keeps the budgets; then prove."""
-        material = self.decision.material if self.decision else None
+    def _write(self, plan: Plan, ahead: Writing | None) -> Result:
+        """Write with the rule's shape, or the first of its others that keeps the budgets; then prove.
+
+        `ahead`: what was written already while surveying, with the rule's own shape.
+        """
+        lift = plan.lift
         overdrawn: list[str] = []
         for shape in (lift.shape, *lift.otherwise):
-            plan = Plan(found, lift, shape, printer, material, g90_sets_extrusion)
-            written = write(
-                self.source, self.sink, plan, self.chunk, lambda done: self.tick("write", done, self.size)
-            )
+            written = ahead or write(
+                self.source, self.sink, replace(plan, shape=shape), self.chunk,
+                lambda done: self.tick("write", done, self.size),
+            )  # fmt: skip
+            ahead = None
             over = over_budget(lift, written.cost)
             if over is None:
                 break
             overdrawn.append(f"{shape}: {over}")
         else:
-            self._empty_sink()
             return self.finish(UNCHANGED, "over_budget", "; ".join(overdrawn), written=written)
         if written.rewritten == 0:
-            self._empty_sink()
             return self.finish(UNCHANGED, "nothing_to_lift", "no travel needed a change", written=written)
         self.tick("proof", 0, self.size)
-        proof = prove(self.source, self.sink, proof_limits(printer, lift, g90_sets_extrusion))
+        proof = prove(self.source, self.sink, proof_limits(plan.printer, lift, plan.g90_sets_extrusion))
         if not proof.holds:
             first = proof.violations[0] if proof.violations else "it did not reach the end"
             reason = f"the rewritten job failed its proof, which is a fault of liftwright: {first}"
@@ -158,15 +171,14 @@ class _Job:
             reason += f" ({'; '.join(overdrawn)})"
         return self.finish(REWRITTEN, "rewritten", reason, written=written)
 
-    def _empty_sink(self) -> None:
-        self.sink.seek(0)
-        self.sink.truncate()
-
     def finish(
         self, outcome: str, code: str, reason: str, *, refused: bool = False, written: Writing | None = None,
         violations: Sequence[object] = (),
     ) -> Result:  # fmt: skip
-        """The result, with everything that is known by now."""
+        """The result, with everything that is known by now; only a rewritten or unproved job leaves bytes."""
+        if outcome != REWRITTEN and not violations:
+            self.sink.seek(0)
+            self.sink.truncate()
         if self.sha256_in is None:
             self.source.seek(0)
             self.sha256_in = _digest(self.source)

@@ -54,21 +54,36 @@ class Writing:
 def write(source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None]) -> Writing:
     """Write the job from `source` into `sink`, both from their start, with the lifts of the plan."""
     source.seek(0)
-    sink.seek(0)
-    sink.truncate()
     reader = MoveReader(
         source,
         g90_sets_extrusion=plan.g90_sets_extrusion,
         neutral=neutral_hashes(plan.printer, plan.found.unknown),
         chunk=chunk,
     )
-    out = _Output(sink)
-    passing = _Pass(plan)
+    writer = Writer(sink, plan)
     for window in reader.windows():
-        out.put(window, passing.through(window))
+        writer.put(window)
         tick(reader.size)
-    out.stamp()
-    return passing.summary(out)
+    return writer.finish()
+
+
+class Writer:
+    """Writes a job window by window into `sink`, from its start."""
+
+    def __init__(self, sink: BinaryIO, plan: Plan) -> None:
+        sink.seek(0)
+        sink.truncate()
+        self._out = _Output(sink)
+        self._pass = _Pass(plan)
+
+    def put(self, window: Window) -> None:
+        """The next window of the job, with its lifts in place."""
+        self._out.put(window, self._pass.through(window))
+
+    def finish(self) -> Writing:
+        """The stamp, and the summary."""
+        self._out.stamp()
+        return self._pass.summary(self._out)
 
 
 class _Output:

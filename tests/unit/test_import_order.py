@@ -27,9 +27,10 @@ RANKS = {
     "splice": 5,
     "terms": 6,
     "labels": 6,
+    "ahead": 8,
     "write": 7,
     "result": 7,
-    "rewrite": 8,
+    "rewrite": 9,
 }
 FORBIDDEN_IN_CORE = frozenset({
     *("os", "pathlib", "time", "datetime", "random", "secrets", "logging", "structlog", "watchdog", "threading"),

@@ -31,7 +31,7 @@ from liftwright.job.columns import (
     WALL_UNKNOWN,
     WIPE,
 )
-from liftwright.job.moves import CHUNK, MoveReader
+from liftwright.job.moves import CHUNK, MoveReader, Window
 from liftwright.kernels import kernel
 
 LAYER_STEP_MM = 0.02
@@ -88,8 +88,9 @@ def survey(
     filament_area: float,
     tick: Callable[[int], None],
     chunk: int = CHUNK,
+    along: Callable[[Window], None] | None = None,
 ) -> Survey:
-    """Read the whole job once; raises what `MoveReader` raises."""
+    """Read the whole job once, handing each window to `along` as well; raises what `MoveReader` raises."""
     reader = MoveReader(source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk)
     floats, ints = np.zeros(13), np.zeros(7, np.int64)
     _begin_again(floats, ints)
@@ -102,6 +103,8 @@ def survey(
             floats, ints,
         )  # fmt: skip
         last_kind = int(moves.kind[-1])
+        if along is not None:
+            along(window)
         tick(reader.size)
     beads = int(ints[Q_BEADS])
     return Survey(
