@@ -124,6 +124,10 @@ def motion_limits(printer: Printer) -> MotionLimits:
     corner = motion.cornering
     if isinstance(corner, SquareCorner):
         stated["square_corner"] = corner.speed_mm_s
+        if corner.minimum_cruise_ratio is not None:
+            stated["minimum_cruise"] = corner.minimum_cruise_ratio
+        if corner.extruder_corner_mm_s is not None:
+            stated["extruder_corner"] = corner.extruder_corner_mm_s
     elif isinstance(corner, JunctionDeviation):
         stated["deviation"] = corner.deviation_mm
     elif corner is not None:

@@ -57,6 +57,12 @@ class SquareCorner(Entry):
 
     by: Literal["square_corner"] = Field(description="the firmware's way to limit speed in corners")
     speed_mm_s: float = Field(gt=0, le=1000, description="speed through a 90° corner")
+    minimum_cruise_ratio: float | None = Field(
+        default=None, ge=0, lt=1, description="share of each move that is kept at even speed; not stated: 0"
+    )
+    extruder_corner_mm_s: float | None = Field(
+        default=None, gt=0, le=1000, description="jump of speed allowed to the filament in corners; not stated: 1"
+    )
 
 
 class JunctionDeviation(Entry):
