@@ -28,20 +28,6 @@ SHAPES = ("flat", "square", "triangle", "sawtooth", "trapezoid")
 COLUMNS = ("default", "lift")
 STAMP = b";liftwright stamp"
 VENDOR = ("M991",)  # a notice to the machine's screen at each layer, in 48 gaps alone
-    "M1002",
-    "M622*",
-    "M623",
-    "G392",
-    "M971",
-    "M991",
-    "M1004",
-    "M1006",
-    "M17",
-    "M9*",
-    "M142",
-    "M6[0-9][0-9]",
-    "M2*",
-)
 
 # What the notes beside the jobs ask of a rule that lifts every travel of 1 mm. A flat lift only takes away, so without
 # lifts of their own the jobs to rewrite are unchanged by it.
