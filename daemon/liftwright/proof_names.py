@@ -12,6 +12,7 @@ import numpy as np
 from liftwright.proof_reader import (
     ASK,
     CODES,
+    IS_FRAME,
     IS_NEUTRAL,
     IS_OWN,
     IS_TEXT,
@@ -31,6 +32,7 @@ _NEUTRAL_M = (
 _TEXT_M = (117, 118, 486)
 _OWN_G = (4, 10, 11, 17, 18, 19, 20, 21, 28, 90, 91, 92)
 _OWN_M = (82, 83, 207, 220)
+_FRAME_G = (43, 50, 51, 52, 55, 56, 57, 58, 59, 68, 93, 95, 96)  # other offsets, scales, rotations, meanings of F
 _PAUSE_M = (0, 1, 25, 125, 226, 600, 601, 602)  # walls, but no sign that the print is yet to begin
 _NEUTRAL_NAMES = (
     *("SET_VELOCITY_LIMIT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_HEATER_TEMPERATURE", "SET_PRINT_STATS_INFO"),
@@ -55,9 +57,12 @@ class Names:
             (1, _TEXT_M, IS_TEXT),
             (0, _OWN_G, IS_OWN),
             (1, _OWN_M, IS_OWN),
+            (0, _FRAME_G, IS_FRAME),
             (1, _PAUSE_M, IS_WALL),
         ):
             self.codes[row, [10 * number for number in numbers]] = kind
+        for frame in (431, 432, 511, 591, 592, 593, 681, 901, 911):
+            self.codes[0, frame] = IS_FRAME
         self.names = np.zeros((NAME_SLOTS + 1, 2), dtype=np.int64)
         self.room = _MOST_NAMES
         for name in _NEUTRAL_NAMES:

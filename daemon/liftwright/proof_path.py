@@ -29,6 +29,7 @@ from liftwright.proof_reader import (
     DWELL,
     FIRMWARE_LIFT,
     FLAGS,
+    FRAME,
     KIND,
     KNOW_ALL,
     KNOW_E,
@@ -37,7 +38,6 @@ from liftwright.proof_reader import (
     MOVE,
     MOVES_XY,
     NUMBERED,
-    PERCENT,
     QX,
     QXY,
     QY,
@@ -67,7 +67,7 @@ NO_BED, RECT_BED, ROUND_BED = 0.0, 1.0, 2.0
 
 # Why a travel may not be touched.
 BEFORE_PRINT, AFTER_PRINT, HAS_WALL, HAS_DWELL, IS_NUMBERED, POSITION_UNKNOWN, E_MODE_UNKNOWN = range(1, 8)
-LIFT_TOO_TALL, DIPS, TWO_RISES, TOO_LONG, FIRMWARE_LIFTS, BEYOND_RANGE = range(8, 14)
+LIFT_TOO_TALL, DIPS, TWO_RISES, TOO_LONG, FIRMWARE_LIFTS, NO_WAY, OTHER_FRAME = range(8, 15)
 
 
 @kernel
@@ -75,6 +75,8 @@ def untouchable(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) 
     """The reason why a gap with these rows and this state before it may not be edited, and its row; (0, -1) if none."""
     if start[KNOWN] | KNOW_E != KNOW_ALL:
         return POSITION_UNKNOWN, 0
+    if start[FRAME] != 0:
+        return OTHER_FRAME, 0
     for k in range(na + 1):
         if la[k, KIND] == WALL:
             return HAS_WALL, k
@@ -97,8 +99,8 @@ def untouchable(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) 
 def _own_lift(la: np.ndarray, na: int, start: np.ndarray, limits: np.ndarray) -> tuple[int, int]:
     """Whether the job's own heights in the active rows are a plain lift, no taller than may be replaced."""
     first, last = active(la, na)
-    if last == first:
-        return 0, -1
+    if _next_way(la, first, last) == last:
+        return NO_WAY, first
     z0 = la[first - 1, RZ] if first > 0 else start[Z]
     z1 = la[last - 1, RZ]
     z, falls, rising, falling = z0, 0, False, False
@@ -230,7 +232,15 @@ def _too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, fastest:
 
 @kernel
 def bounds(
-    la: np.ndarray, a0: int, a1: int, lb: np.ndarray, b0: int, b1: int, start_a: np.ndarray, limits: np.ndarray
+    la: np.ndarray,
+    a0: int,
+    a1: int,
+    lb: np.ndarray,
+    b0: int,
+    b1: int,
+    start_a: np.ndarray,
+    percent: int,
+    limits: np.ndarray,
 ) -> tuple[int, int]:
     """Check the active rewritten rows against the limits: (0, -) or (what is wrong, row rewritten)."""
     z0 = la[a0 - 1, RZ] if a0 > 0 else start_a[Z]
@@ -259,7 +269,7 @@ def bounds(
         boxed = left - slack <= x <= right + slack and front - slack <= y <= back + slack
         if not boxed and not _on_bed(x / SCALE, y / SCALE, limits):
             return OUTSIDE, k
-        fault = _too_fast(row, px, py, pz, start_a[PERCENT], fastest, limits)
+        fault = _too_fast(row, px, py, pz, percent, fastest, limits)
         if fault != 0:
             return fault, k
         px, py, pz = x, y, z
@@ -275,6 +285,7 @@ def judge_path(
     nb: int,
     line_b: int,
     start_a: np.ndarray,
+    percent: int,
     limits: np.ndarray,
     found: np.ndarray,
     count: int,
@@ -286,7 +297,7 @@ def judge_path(
     code, i, j = same_way(la, a0, a1, lb, b0, b1, start_a)
     if code:
         count, seen = report(found, count, seen, 5, code, line_a + i, la[i], line_b + j, lb[j], 0)
-    code, j = bounds(la, a0, a1, lb, b0, b1, start_a, limits)
+    code, j = bounds(la, a0, a1, lb, b0, b1, start_a, percent, limits)
     if code:
         count, seen = report(found, count, seen, 4, code, line_a + a0, la[a0], line_b + j, lb[j], 0)
     return count, seen

@@ -18,12 +18,12 @@ from liftwright.proof_words import BAD, MULTI, SCALE, STAR, TOP, kernel, line_en
 X, Y, Z, E, F, KNOWN, QX, QY, QZ, QE, QF = range(11)  # position, modal feed, what is certain, residues
 MOVED = 11  # what a move can change stands before this index
 OX, OY, OZ, OE, ABS, EREL, MREL, INCH = range(11, 19)  # offsets; EREL: as if G90/G91 set it too; MREL: by M83 alone
-TOOL, LATCHED, PLANE, PERCENT, FIRMWARE_LIFT, DIALECT = range(19, 25)  # M220; M207 Z; G90 sets E (2: unknown)
-STATE_SIZE = 25
+TOOL, LATCHED, PLANE, PERCENT, FIRMWARE_LIFT, DIALECT, FRAME = range(19, 26)  # M220; M207 Z; G90 sets E (2: unknown)
+STATE_SIZE = 26
 STATE_NAMES = (
     *("X", "Y", "Z", "E", "feed", "known axes", "X digits", "Y digits", "Z digits", "E digits", "F digits"),
     *("X offset", "Y offset", "Z offset", "E offset", "absolute", "relative E", "relative E by M83", "inches"),
-    *("tool", "retracted by firmware", "plane", "feed percent", "firmware lift", "dialect"),
+    *("tool", "retracted by firmware", "plane", "feed percent", "firmware lift", "dialect", "frame"),
 )
 SCALED = (X, Y, Z, E, OX, OY, OZ, OE, F, PERCENT)
 KNOW_X, KNOW_Y, KNOW_Z, KNOW_E, KNOW_MODE = 1, 2, 4, 8, 16
@@ -40,7 +40,7 @@ BLANK, NOTE, MOVE, BEAD, BACK, FORWARD, NEUTRAL, DWELL, WALL = range(9)
 UNSURE, NUMBERED, UNKNOWN, MOVES_XY, SHIFT = 1, 2, 4, 8, 16  # flags; UNKNOWN: homing, probing, unknown command
 
 # Classes of commands in the tables that the caller fills.
-ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN = range(6)  # IS_TEXT: its arguments are text
+ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN, IS_FRAME = range(7)  # IS_TEXT: its arguments are text
 CODES = 10_000  # codes are number × 10 + digit after the point; larger ones are unknown
 NAME_SLOTS = 8192
 
@@ -262,6 +262,7 @@ def _g_command(
         _wall(s, r, True)
     elif mask & ((1 << 11) | B_P):  # G10 L.. or P..: offsets or temperatures, not a retraction
         if mask & (B_XYZ | B_E | (1 << 11)):
+            s[FRAME] = 1
             _wall(s, r, True)
     else:
         r[KIND] = BACK if code10 == 100 else FORWARD
@@ -473,7 +474,9 @@ def _lettered(
         if flags & STAR:
             r[FLAGS] |= NUMBERED
         return k
-    _wall(s, r, kind == IS_UNKNOWN)
+    if kind == IS_FRAME:
+        s[FRAME] = 1
+    _wall(s, r, kind != IS_WALL)
     if lower == 103 and code10 == 921:
         for axis in range(3):
             s[OX + axis] = 0

@@ -31,6 +31,8 @@ _REASONS = {
     path.DIPS: "the job goes below both ends on purpose",
     path.TWO_RISES: "the job rises and falls more than once",
     path.TOO_LONG: "it is longer than the proof can hold",
+    path.NO_WAY: "it doesn't go anywhere in XY",
+    path.OTHER_FRAME: "offsets, scale, rotation or the meaning of F were changed before it",
     path.FIRMWARE_LIFTS: "the firmware lifts by itself when it retracts",
 }
 

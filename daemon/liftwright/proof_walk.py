@@ -37,6 +37,7 @@ from liftwright.proof_reader import (
     MOVE,
     MOVED,
     NEXT,
+    PERCENT,
     RX,
     RY,
     RZ,
@@ -318,7 +319,8 @@ def _judge_gap(
         elif not c[BEGUN] and c[PENDING] == 0:
             c[PENDING] = line_a + first
         if la[na, KIND] == BEAD:
-            count, seen = judge_path(la, na, line_a, lb, nb, line_b, sa0, limits, found, count, seen)
+            percent = max(sa0[PERCENT], sa[PERCENT])
+            count, seen = judge_path(la, na, line_a, lb, nb, line_b, sa0, percent, limits, found, count, seen)
         first_active, after_active = active(lb, nb)
         for j in range(first_active, after_active):
             c[OWN_LINES] += 1 if lb[j, KIND] == MOVE and kept[j] == 0 else 0
