@@ -52,6 +52,7 @@ class Spliced:
     """The window's new bytes, and the moves that took the place of rows: `row`s in order, moves at[k]:at[k + 1] each.
 
     x, y, z in mm (bed coordinates), feed in mm/s. A row without moves was taken away.
+    lines_added: lines put in less lines taken out.
     """
 
     text: memoryview
@@ -61,6 +62,7 @@ class Spliced:
     y: NDArray[np.float64]
     z: NDArray[np.float64]
     feed: NDArray[np.float64]
+    lines_added: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +96,19 @@ class Splicer:
             self._rows = np.empty((2, 2 * rows + 1), np.int64)
         if self._moves.shape[1] < rows + int(lifts.at[-1]):
             self._moves = np.empty((4, 2 * (rows + int(lifts.at[-1]))))
-        used = np.zeros(2, np.int64)
+        used = np.zeros(3, np.int64)
         n = _splice(
             window.buf, window.size, self._terms.places, self._terms.z_speed, self._note, moves.kind, moves.code,
             moves.words, moves.frame, moves.start, moves.end, moves.x, moves.y, moves.z, moves.f, moves.frames,
             travels.first, travels.last, travels.z0, travels.z1, lifts.reason, lifts.at, lifts.s, lifts.z, np.empty(4),
             self._out, self._rows, self._moves, used,
         )  # fmt: skip
-        replaced, pieces = used
+        replaced, pieces, apart = (int(n) for n in used)
         self._rows[1, replaced] = pieces
         text = memoryview(self._out)[:n]  # type: ignore[arg-type]
-        return Spliced(text, self._rows[0, :replaced], self._rows[1, : replaced + 1], *self._moves[:, :pieces])
+        x, y, z, feed = self._moves[:, :pieces]
+        row, at = self._rows[0, :replaced], self._rows[1, : replaced + 1]
+        return Spliced(text, row, at, x, y, z, feed, pieces + apart - replaced)
 
 
 @kernel
@@ -266,7 +270,9 @@ def _splice(
             copied = end[g] + 1
             if buf[end[g]] == 13 and copied < size and buf[copied] == 10:
                 copied += 1
+            before = at
             at = _keep_comment(buf, start[g], end[g], out, at)
+            used[2] += at > before
             rows[0, used[0]] = g
             rows[1, used[0]] = used[1]
             used[0] += 1
@@ -299,5 +305,7 @@ def _splice(
                     rise = -1.0
                 s = s_end
             if g == edited:
+                before = at
                 at = _restore_feed(buf, g, kind, words, end, f, frames[R_SCALE, frame[g]], pen, out, at)
+                used[2] += at > before
     return _copy(buf, copied, size, out, at)

@@ -87,7 +87,7 @@ class Writer:
 
 
 class _Output:
-    """The sink, with the digest of what went in and the count of its lines."""
+    """The sink, with the digest and the size of what went in."""
 
     def __init__(self, sink: BinaryIO) -> None:
         self._sink = sink
@@ -95,7 +95,6 @@ class _Output:
         self._tail = b""
         self.digest = hashlib.sha256()
         self.bytes = 0
-        self.lines = 0
 
     def put(self, window: Window, spliced: Spliced) -> None:
         if not self._line_end:
@@ -114,7 +113,6 @@ class _Output:
             self._sink.write(text)
             self._tail = bytes(text[-1:])
             self.bytes += len(text)
-            self.lines += int(np.count_nonzero(np.frombuffer(text, np.uint8) == 10))
 
 
 class _Pass:
@@ -132,7 +130,7 @@ class _Pass:
         self._clock = CostClock(motion_limits(printer), found.begin_line)
         self._tally = np.zeros(len(REASONS), np.int64)
         self._too_fine = bool(found.state[S_DECIMALS] > MOST_PLACES)
-        self._rows = self._unretracted = self._progress_marks = self._lines = 0
+        self._rows = self._unretracted = self._progress_marks = self._lines_added = 0
 
     def through(self, window: Window) -> Spliced:
         """The window with its lifts in place."""
@@ -150,7 +148,7 @@ class _Pass:
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
         self._unretracted += int(((lifts.reason == FREE) & (travels.retracted == 0)).sum())
         self._progress_marks += int(((moves.kind == NOTE) & (moves.value == 73)).sum())
-        self._lines += int(np.count_nonzero(window.buf[: window.size] == 10))
+        self._lines_added += spliced.lines_added
         self._rows += len(moves) - 1
         return spliced
 
@@ -162,7 +160,7 @@ class _Pass:
         seen = int(self._tally.sum() - self._tally[NO_WAY])
         counts = {
             "moves": self._rows, "travels": seen, "rewritten": rewritten, "unretracted_lifted": self._unretracted,
-            "lines_added": out.lines - self._lines, "bytes_added": out.bytes - self._plan.found.size,
+            "lines_added": self._lines_added + 1, "bytes_added": out.bytes - self._plan.found.size,
             "progress_marks": self._progress_marks, **self._strokes.counts(), **self._strikes(),
         }  # fmt: skip
         return Writing(

@@ -136,7 +136,7 @@ class TravelFinder:
         n = _find(
             moves.kind, moves.code, moves.known, moves.words, moves.label, moves.tool, moves.line, moves.x, moves.y,
             moves.z, moves.frame, moves.frames,
-            moves.de, moves.feed, moves.value, self._depth, self._floats, self._ints, self._int_table,
+            moves.de, moves.f, moves.value, self._depth, self._floats, self._ints, self._int_table,
             self._float_table,
         )  # fmt: skip
         i, f = self._int_table[:, :n], self._float_table[:, :n]
@@ -249,7 +249,7 @@ def _follow_layer(z: float, floats: np.ndarray, ints: np.ndarray) -> None:
 def _find(
     kind: np.ndarray, code: np.ndarray, known: np.ndarray, words: np.ndarray, label: np.ndarray, tool: np.ndarray,
     line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, frame: np.ndarray, frames: np.ndarray,
-    de: np.ndarray, feed: np.ndarray, value: np.ndarray, depth: np.ndarray, floats: np.ndarray, ints: np.ndarray,
+    de: np.ndarray, f: np.ndarray, value: np.ndarray, depth: np.ndarray, floats: np.ndarray, ints: np.ndarray,
     it: np.ndarray, ft: np.ndarray,
 ) -> int:  # fmt: skip
     """Fill the tables `it`, `ft` with the gaps of the window; returns how many there are."""
@@ -273,7 +273,7 @@ def _find(
                         way = math.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
                         length += way
                         if way > 0.0:
-                            speed = max(speed, feed[g])
+                            speed = max(speed, f[g] * frames[R_SCALE, frame[g]] / 60.0)
                         top = max(top, z[g])
                 if length == 0.0:
                     reason = ORDER if ints[V_STARTED] == 1 and _goes_on(last, r, kind, x, y) else NO_WAY
