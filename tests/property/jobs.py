@@ -23,7 +23,7 @@ BEAD_SHARE = Decimal("0.0338")  # filament per mm of bead: 0.4 mm wide, 0.2032 m
 class Step:
     """One command: where it goes (None = axis not named), filament pushed, feed in mm/min, or a text line."""
 
-    kind: str  # bead wipe travel retract prime set_e fw_retract fw_prime tool line
+    kind: str  # bead wipe travel retract prime set_e shift fw_retract fw_prime line
     x: Decimal | None = None
     y: Decimal | None = None
     z: Decimal | None = None
@@ -31,6 +31,7 @@ class Step:
     feed: Decimal | None = None
     centre: tuple[Decimal, Decimal] | None = None
     clockwise: bool = False
+    turn: bool = False  # a full turn about a centre 1.27 mm from here
     text: bytes = b""
 
 
@@ -126,7 +127,7 @@ def islands(draw: st.DrawFn) -> tuple[tuple[Decimal, Decimal], list[Step]]:
     return (x, y), arcs
 
 
-WALLS = [b"PARK_HEAD", b"M600", b"G29", b"PAUSE_FOR_LABEL NAME=pot X=5 Y=6 Z=7", b"G53", b"M9999 X5 Y5", b"/G1 Z9"]
+WALLS = [b"PARK_HEAD", b"M600", b"G29", b"PAUSE_FOR_LABEL NAME=pot X=5 Y=6 Z=7", b"G53", b"M9999 X5 Y5", b"T1", b"T0"]
 NEUTRAL = [
     b"M106 S128",
     b"M73 P25 R43",
@@ -146,7 +147,7 @@ def gaps(draw: st.DrawFn, goal: tuple[Decimal, Decimal], z: Decimal, walls: bool
     retract = 2000 * E_GRID
     feed = draw(st.sampled_from([Decimal(7620), Decimal(9144)]))
     style = draw(st.sampled_from(["plain", "retract", "wipe", "firmware"]))
-    lift = draw(st.sampled_from(["none", "straight", "sloped", "way-points", "tall", "dip"]))
+    lift = draw(st.sampled_from(["none", "straight", "sloped", "way-points", "tall", "dip", "helix"]))
     before: list[Step] = []
     after: list[Step] = []
     if style == "retract":
@@ -160,7 +161,9 @@ def gaps(draw: st.DrawFn, goal: tuple[Decimal, Decimal], z: Decimal, walls: bool
         after = [Step("prime", e=retract, feed=Decimal(1524))]
     elif style == "firmware":
         before, after = [Step("fw_retract")], [Step("fw_prime")]
-    return [*before, *own_lift(lift, goal, z, feed), *draw(extras(walls)), *after]
+    middle = own_lift(lift, goal, z, feed)
+    place = draw(st.integers(0, len(middle)))
+    return [*before, *middle[:place], *draw(extras(walls)), *middle[place:], *after]
 
 
 def own_lift(lift: str, goal: tuple[Decimal, Decimal], z: Decimal, feed: Decimal) -> list[Step]:
@@ -174,6 +177,9 @@ def own_lift(lift: str, goal: tuple[Decimal, Decimal], z: Decimal, feed: Decimal
         ]
     if lift == "way-points":
         return [Step("travel", goal[0], goal[1] + 40 * GRID, feed=feed), Step("travel", *goal)]
+    if lift == "helix":  # a full turn that only names Z and the centre
+        turn = Step("travel", z=up, feed=feed, turn=True)
+        return [turn, Step("travel", *goal), Step("travel", z=z)]
     if lift == "dip":
         return [Step("travel", z=z - 2 * GRID, feed=feed), Step("travel", *goal, feed=feed), Step("travel", z=z)]
     return [Step("travel", *goal, z=z, feed=feed)]
@@ -197,12 +203,14 @@ def jobs(draw: st.DrawFn, walls: bool = True, max_layers: int = 4, max_islands: 
         z += LAYER if layer else 10 * GRID
         for start, beads in draw(st.lists(islands(), min_size=1, max_size=max_islands)):
             steps += draw(gaps(start, z, walls)) if here else [Step("travel", *start, z=z, feed=Decimal(7620))]
-            if any(step.kind == "line" and step.text in WALLS for step in steps[-6:]):
+            if any(step.kind == "line" and step.text in WALLS for step in steps[-8:]):
                 steps.append(Step("travel", *start, z=z, feed=Decimal(7620)))  # all three axes: the position is known
             steps += beads
             here = start
         if draw(st.booleans()):
             steps.append(Step("set_e"))
+        if draw(st.integers(0, 4)) == 0:
+            steps.append(Step("shift", x=draw(st.integers(-50, 50)) * GRID, z=draw(st.sampled_from([None, GRID]))))
     return [*steps, *end_code(z)]
 
 
@@ -247,6 +255,7 @@ class Writer:
     def __init__(self, how: Spelling) -> None:
         self.how = how
         self.at: dict[str, Decimal] = {}
+        self.origin = dict.fromkeys("XYZ", Decimal(0))  # where the program's zero lies on the bed: what G92 moves
         self.e = Decimal(0)
         self.relative = False
 
@@ -279,6 +288,8 @@ class Writer:
                 self.at.clear()
                 return [*self.leave_relative(), step.text]
             return [step.text]
+        if step.kind == "shift":
+            return self.shifted(step)
         if step.kind == "set_e":
             self.e = Decimal(0)
             return [self.command("G92", self.word("E", Decimal(0)))]
@@ -286,6 +297,15 @@ class Writer:
             return [self.command("G10" if step.kind == "fw_retract" else "G11")]
         before = self.mode_lines(step)
         return [*before, self.motion(step)]
+
+    def shifted(self, step: Step) -> list[bytes]:
+        """G92 that moves the program's zero by the step; only where the position is certain."""
+        words = []
+        for axis, by in (("X", step.x), ("Y", step.y), ("Z", step.z)):
+            if by is not None and axis in self.at:
+                self.origin[axis] += by
+                words.append(self.word(axis, self.at[axis] - self.origin[axis]))
+        return [self.command("G92", *words)] if words else []
 
     def mode_lines(self, step: Step) -> list[bytes]:
         """Relative positioning may begin as soon as the position is certain."""
@@ -304,19 +324,21 @@ class Writer:
     def motion(self, step: Step) -> bytes:
         words = [{"travel": "G0"}.get(step.kind, "G1")]
         start = dict(self.at)
-        if step.centre:
+        if step.centre or step.turn:
             words[0] = "G2" if step.clockwise else "G3"
         for axis, value in (("X", step.x), ("Y", step.y), ("Z", step.z)):
             wanted = value
             if wanted is None and self.how.all_axes and step.kind != "line" and axis in self.at:
                 wanted = self.at[axis] if step.kind in ("bead", "wipe", "travel") else None
-            if wanted is None:
+            if wanted is None or (step.turn and axis != "Z"):
                 continue
-            words.append(self.word(axis, wanted - self.at[axis] if self.relative else wanted))
+            words.append(self.word(axis, wanted - (self.at[axis] if self.relative else self.origin[axis])))
             self.at[axis] = wanted
         if step.centre:
             words.append(self.word("I", step.centre[0] - start["X"]))
             words.append(self.word("J", step.centre[1] - start["Y"]))
+        if step.turn:
+            words += [self.word("I", 50 * GRID), self.word("J", Decimal(0))]
         if step.e is not None:
             self.e += step.e
             words.append(self.word("E", step.e if self.how.relative_e else self.e))
