@@ -5,6 +5,7 @@ They read what the daemon wrote and work beside it, or without it.
 
 import argparse
 import json
+import os
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Mapping
@@ -26,7 +27,12 @@ HEADS = ("ended", "job", "outcome", "printer", "rule", "lifts", "why")
 
 def status(arguments: argparse.Namespace) -> int:
     """Print how daemon and share are doing; 0 whether the daemon runs or not."""
-    found = daemon_status(need_settings(arguments))
+    settings = need_settings(arguments)
+    working = settings.folder("working")
+    # Without a look at the lock a running daemon would seem to be dead.
+    if working.exists() and not os.access(working, os.R_OK | os.X_OK):
+        raise DeliveryError(f"{working}: no permission to look into it; wanted root or the daemon's own user")
+    found = daemon_status(settings)
     if arguments.json:
         print(json.dumps(found, indent=1))
     else:

@@ -281,6 +281,14 @@ def test_a_reader_that_has_seen_enough_is_no_error():
     assert process.returncode == 0
 
 
+def test_status_does_not_call_a_daemon_dead_that_it_may_not_see(desk, capsys, monkeypatch):
+    (desk / "working").mkdir()
+    (desk / "settings.yaml").write_text(f"share: {desk}\n")
+    monkeypatch.setattr(os, "access", lambda place, mode: False)  # tests may run as root, who may see everything
+    assert main(["status", "--settings", "settings.yaml"]) == 6
+    assert "no permission" in capsys.readouterr().err
+
+
 def test_the_share_commands_start_without_the_compiler():
     """numba takes longer to import than `liftwright history` to run; see the docstring of command.py."""
     code = "import sys, liftwright.command_share; print('numba' in sys.modules)"
