@@ -113,7 +113,6 @@ def test_beads_outside_the_bed_hold_the_job_whatever_the_operator_chose():
     assert (result.outcome, result.reason_code) == ("held", "wrong_printer")
 
 
-@pytest.mark.xfail(strict=True, reason="the second pass forgets the neutral names")
 def test_the_printers_neutral_commands_are_passed_over_and_all_others_are_walls():
     """Without the glob the command is a wall; with it the gap is lifted and the line stays in place."""
     gap = [RETRACT, "LIGHTS_ON C=1", TRAVEL, PRIME]
@@ -159,7 +158,6 @@ def test_an_object_command_without_a_name_is_no_fault():
     assert run(text, object="pot")[0].outcome == "unchanged"
 
 
-@pytest.mark.xfail(strict=True, reason="names of a whole window are gathered before its travels")
 def test_a_name_given_to_an_object_later_counts_from_there_on_however_the_job_is_cut():
     """Two gaps before the name, two behind it."""
     gap = [*PLAIN_GAP, "G1 X10 Y10 E1 F1200"]
@@ -168,7 +166,6 @@ def test_a_name_given_to_an_object_later_counts_from_there_on_however_the_job_is
     assert whole[1] == cut[1]
 
 
-@pytest.mark.xfail(strict=True, reason="the comment is taken for a part of the name")
 def test_a_comment_behind_an_objects_name_is_no_part_of_it():
     text = job(*PLAIN_GAP, before=[*BEFORE[:3], "M486 S1", "M486 A pot ; first", BEFORE[3]])
     assert run(text, object="pot")[0].outcome == "rewritten"

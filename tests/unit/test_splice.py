@@ -183,7 +183,6 @@ def test_shifts_of_g92_are_kept_in_the_words():
     ]
 
 
-@pytest.mark.xfail(strict=True, reason="reader and proof don't agree yet on what a repeated word means")
 def test_a_repeated_axis_word_never_leads_to_a_failed_proof():
     """Firmware parsers let the later one hold, the standard calls it an error (NISTIR 6556 §3.3.2.9)."""
     result, _ = run(job(RETRACT, "G1 X5 X60 Y10 F9000", PRIME))

@@ -77,7 +77,6 @@ def test_a_round_bed_holds_what_lies_within_its_radius():
     assert "radius 100" in str(beyond_bed(delta, box((-101, 0), (0, 0))))
 
 
-@pytest.mark.xfail(strict=True, reason="the box of the beads can't tell; the survey's `reach` can")
 def test_a_bead_in_the_corner_of_the_box_around_a_round_bed_is_outside():
     """140 mm from the centre on a bed of 100 mm."""
     delta = printer(bed_mm=RoundBed(radius=100.0))

@@ -130,6 +130,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
         value, _, after = read_number(buf, k)
         if after < 0:
             if c == 88 or c == 89 or c == 90 or c == 69:
+                si[S_BARE_G92] = si[S_BARE_G92] or si[S_LINE]
                 value, after = 0.0, k
             else:
                 break

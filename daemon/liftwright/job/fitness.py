@@ -16,6 +16,7 @@ from liftwright.job.columns import (
     S_NUL,
     S_NUMBERED,
     S_ON_OFF_EXTRUSION,
+    S_OPTIONAL,
     S_OTHER_AXES,
     S_PERCENT,
     S_SPINDLE,
@@ -40,12 +41,19 @@ def refuse_unfit(found: Survey, head: bytes) -> None:
         raise UnreadableJob("template", f"line {line}: found '{{' or '['; a template was not filled in", line)
     _refuse_other_trades(found)
     _refuse_dialects(found)  # before beads are counted: without E words the reason is the dialect
-    if found.beads < FEWEST_BEADS:
-        what = "only comments" if not state[S_COMMANDS] else f"{int(state[S_COMMANDS])} commands, {found.beads} beads"
-        raise UnreadableJob("nothing_printed", f"nothing is printed: found {what}; wanted extruding moves")
+    if not found.ambiguous:
+        refuse_empty(found)
     if not found.ends_in_newline and not state[S_LAST_IS_MACRO] and (state[S_HEATERS] or found.ends_in_bead):
         seen = "the heaters are still on" if state[S_HEATERS] else "it extrudes"
         raise UnreadableJob("cut_off", f"suspected cut: the last line has no line end and {seen}; upload the job again")
+
+
+def refuse_empty(found: Survey) -> None:
+    """Raise UnreadableJob where nothing is printed; where E words are ambiguous, only once their reading is known."""
+    commands = int(found.state[S_COMMANDS])
+    if found.beads < FEWEST_BEADS:
+        what = f"{commands} commands, {found.beads} beads" if commands else "only comments"
+        raise UnreadableJob("nothing_printed", f"nothing is printed: found {what}; wanted extruding moves")
 
 
 def _refuse_other_trades(found: Survey) -> None:
@@ -67,9 +75,12 @@ def _refuse_dialects(found: Survey) -> None:
         )
     if state[S_BARE_G92]:
         line = int(state[S_BARE_G92])
-        raise UnsupportedJob(
-            "bare_g92", f"line {line}: G92 without an axis means different things to firmwares; name the axes", line
-        )
+        seen = "G92 without an axis or a number means different things to firmwares"
+        raise UnsupportedJob("bare_g92", f"line {line}: {seen}; write both", line)
+    if state[S_OPTIONAL]:
+        line = int(state[S_OPTIONAL])
+        seen = "begins with '/', so whether it runs depends on a switch"
+        raise UnsupportedJob("optional_lines", f"line {line}: {seen}; remove such lines", line)
     if state[S_INVERSE_TIME]:
         raise UnsupportedJob("inverse_time", "G93 counts feed as inverse time; save the job with feed per minute (G94)")
     if state[S_ON_OFF_EXTRUSION]:

@@ -91,6 +91,8 @@ def _axis_word(
     value *= sf[S_SCALE]
     if si[S_ABSOLUTE] == 1:
         sf[slot] = value + sf[shift]
+        if sf[S_SCALE] != 1.0 or sf[shift] != 0.0:
+            sf[slot] = np.rint(sf[slot] * 1e9) / 1e9
         si[S_KNOWN] |= axis & ~si[S_LOST]
     else:
         # Sums of decimals stay decimals: without the rounding a long relative job drifts off its own grid.
@@ -139,6 +141,7 @@ def read_motion(
 ) -> int:  # fmt: skip
     """Read the words of one G0 to G3 from `i` and append its row; returns where its words end."""
     words = odd
+    repeated = 0
     x0, y0, z0 = sf[S_X], sf[S_Y], sf[S_Z]
     e_word = off_i = off_j = radius = 0.0
     while True:
@@ -179,11 +182,13 @@ def read_motion(
             i += 1
             continue
         if c == 88:
+            repeated |= words & W_X
             words |= W_X
             _axis_word(value, 1, S_X, S_OX, x0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 89:
+            repeated |= words & W_Y
             words |= W_Y
             _axis_word(value, 2, S_Y, S_OY, y0, sf, si)
             if decimals > si[S_DECIMALS]:
@@ -192,11 +197,13 @@ def read_motion(
             words |= W_E
             e_word = value
         elif c == 70:
+            repeated |= words & W_F
             words |= W_F
             sf[S_FEED] = value
             if value <= 0.0:
                 fail(si, E_FEED, i)
         elif c == 90:
+            repeated |= words & W_Z
             words |= W_Z
             _axis_word(value, 4, S_Z, S_OZ, z0, sf, si)
             if decimals > si[S_DECIMALS]:
@@ -220,6 +227,10 @@ def read_motion(
             if c <= 68 or 85 <= c <= 87:
                 si[S_OTHER_AXES] += 1
         i = after
+    if repeated:
+        # Firmware lets the later word hold, the standard calls it an error (NISTIR 6556 §3.3.5).
+        words |= W_ODD
+        si[S_KNOWN] = 0
     de = 0.0
     if words & W_E:
         si[S_E_WORDS] += 1

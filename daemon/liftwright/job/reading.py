@@ -27,6 +27,7 @@ from liftwright.job.columns import (
     S_NOTES,
     S_NUMBERED,
     S_ON_OFF_EXTRUSION,
+    S_OPTIONAL,
     S_OX,
     S_OY,
     S_OZ,
@@ -266,6 +267,7 @@ def read_lines(
                 continue
             commands += 1
             if c == 47:
+                si[S_OPTIONAL] = si[S_OPTIONAL] or si[S_LINE]
                 wall(WALL_BLOCK, start, sf, si, fc, ic, jc, bc)
                 i = line_end(buf, i)
             elif c == 37:
