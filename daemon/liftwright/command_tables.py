@@ -17,9 +17,15 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[object]], width: int | N
     cells = [[plain(value) for value in row] for row in rows]
     columns = list(zip(heads, *cells, strict=True))
     widths = [max(map(len, column)) for column in columns]
-    numeric = [bool(rows) and all(isinstance(row[i], int | float) for row in rows) for i in range(len(heads))]
+    numeric = [_is_numeric([row[i] for row in rows]) for i in range(len(heads))]
     lines = [_line(heads, widths, numeric), *(_line(row, widths, numeric) for row in cells)]
     return "\n".join(_cut(line, width) for line in lines)
+
+
+def _is_numeric(column: Sequence[object]) -> bool:
+    """Numbers, some of which may be missing (`-`)."""
+    known = [value for value in column if value != "-"]
+    return bool(known) and all(isinstance(value, int | float) for value in known)
 
 
 def pairs(rows: Sequence[tuple[str, object]]) -> str:

@@ -14,6 +14,10 @@ def test_columns_stand_under_their_heads_and_numbers_to_the_right():
     assert text.splitlines() == ["job        lifted", "pot.gcode      12", "a.gcode         7"]
 
 
+def test_a_missing_number_stands_to_the_right_too():
+    assert table(("lifted", "job"), [("-", "a"), (7, "-")]).splitlines()[1:] == ["     -  a", "     7  -"]
+
+
 def test_a_table_without_rows_is_its_heads():
     assert table(("job", "lifted"), []) == "job  lifted"
 
