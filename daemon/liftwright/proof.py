@@ -158,7 +158,8 @@ class _Walk:
             self.kept,
         )
         count = int(self.c[proof_walk.FOUND])
-        self.violations += [in_words(row, self.a.bytes, self.b.bytes) for row in self.found[:count]]
+        met = [in_words(row, self.a.bytes, self.b.bytes) for row in self.found[:count]]
+        self.violations += sorted(met, key=lambda one: (one.line_rewritten, one.line_original, one.promise))
         self.c[proof_walk.FOUND] = 0
         return why
 
