@@ -44,7 +44,7 @@ HEALTH_S = 5.0
 STATUS_S = 2.0
 SLOW_ROUND_S = 30.0
 RETENTION_S = 600.0
-BACK_OFF_S = 10.0
+BACK_OFF_S = 3.0
 STOP_S = 60.0
 GROUP = 64
 MOST_FAILURES = 3
@@ -270,8 +270,11 @@ class Daemon:
         candidates = list(self.inbox.pick(time.monotonic(), room))
         if not candidates:
             return
-        self.unsettled.extend(self.passage.claim(candidates))
-        self.inbox.forget(candidates)
+        try:
+            self.passage.claim(candidates, self.unsettled)
+        finally:
+            self._list_soon = True
+            self.inbox.forget(candidates)
 
     def _room(self) -> int:
         open_jobs = len(self.queue) + len(self.given) + len(self.found) + len(self.proved) + len(self.unsettled)

@@ -6,6 +6,7 @@ synced, and the daemon only renames it. Whatever goes wrong in a job is reported
 """
 
 import ctypes
+import errno
 import json
 import os
 import signal
@@ -68,6 +69,12 @@ class Worker:
             self._send({"kind": "done", "id": job, "finding": finding})
         except OSError as error:
             _remove(request["out"])
+            if error.errno == errno.EFBIG:
+                # A limit on the size of files: waiting would not help this job.
+                self._send(
+                    {"kind": "failed", "id": job, "words": f"its output is larger than files may be here: {error}"}
+                )
+                return
             words = f"{error.filename or request['out']}: {error.strerror}"
             self._send({"kind": "disk", "id": job, "errno": error.errno or 0, "words": words})
         except Exception as error:

@@ -11,6 +11,7 @@
 import hashlib
 import os
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -49,8 +50,11 @@ class Passage:
         """A file of this job in the working folder."""
         return self.working / f"{entry.id}{ending}"
 
-    def claim(self, candidates: Sequence[Candidate]) -> list[Entry]:
-        """Take candidates out of the inbox; those that went away in the meantime are left out of the answer."""
+    def claim(self, candidates: Sequence[Candidate], claimed: list[Entry]) -> None:
+        """Take candidates out of the inbox and add each to CLAIMED as it is taken, even if a later one fails.
+
+        Those that went away in the meantime are left out.
+        """
         pairs = [(candidate, _entry(candidate)) for candidate in candidates]
         for _, entry in pairs:
             self.journal.claim(entry)
@@ -60,31 +64,36 @@ class Passage:
         except (NoRoom, OSError):
             self.journal.unclaim(entry for _, entry in pairs)
             raise
-        claimed = [entry for candidate, entry in pairs if self._take(candidate, entry)]
+        try:
+            for candidate, entry in pairs:
+                self._take(candidate, entry)
+        finally:
+            for _, entry in pairs:
+                if os.path.lexists(self.path(entry, ".in")):
+                    claimed.append(entry)
+                else:
+                    self.journal.note(states.DROPPED, entry)
         faults.reach("claim.sync")
         os.fsync(self._folder)
-        for parts in {split_name(entry.relative)[0] for entry in claimed}:
-            sync_folder(self.settings.folder("inbox").joinpath(*parts))
-        return claimed
+        for parts in {split_name(entry.relative)[0] for _, entry in pairs}:
+            with suppress(FileNotFoundError):
+                sync_folder(self.settings.folder("inbox").joinpath(*parts))
 
-    def _take(self, candidate: Candidate, entry: Entry) -> bool:
+    def _take(self, candidate: Candidate, entry: Entry) -> None:
         parts, name = split_name(candidate.relative)
         try:
             folder = open_folder(self.settings.folder("inbox"), parts)
-        except OSError:
-            self.journal.note(states.DROPPED, entry)
-            return False
+        except (FileNotFoundError, NotADirectoryError):
+            return
         try:
             faults.reach("claim.rename")
             rename_new(folder, name, self._folder, f"{entry.id}.in")
             # The job before its side files: of two daemons at one inbox, the one that has the job takes them.
             self._take_side(folder, name, entry)
         except FileNotFoundError:
-            self.journal.note(states.DROPPED, entry)
-            return False
+            return
         finally:
             os.close(folder)
-        return True
 
     def _take_side(self, folder: int, name: str, entry: Entry) -> None:
         for ending in entry.side:
