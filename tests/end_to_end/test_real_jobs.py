@@ -145,7 +145,6 @@ def test_every_real_job_has_its_row():
     assert {path.stem for path in JOBS.glob("*.gcode")} == set(WANTED) == set(PINNED)
 
 
-@pytest.mark.xfail(strict=True, reason="the second pass forgets the neutral names")
 def test_jobs_full_of_a_vendors_commands_are_rewritten_once_the_printer_entry_names_them():
     """By default every travel that holds one is left alone; named neutral, part of them are lifted."""
     text = (JOBS / "helical-lift-conditional-blocks.gcode").read_bytes()
