@@ -142,7 +142,7 @@ class Reader:
         if self._neutral(f"T{tool.normalize():f}"):
             return
         if tool != self.machine.tool:
-            self._set(tool=tool)
+            self._set(tool=tool // 1 if tool >= 0 else tool)
             self._wall(line, unknown=False)
 
     def _lettered(self, line: Line, letter: str, rest: bytes) -> None:

@@ -1,0 +1,203 @@
+"""The proof's own reader: published grammar and firmware figures, and its slow twin on odd lines and real jobs."""
+
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from liftwright import proof_reader as pr
+from liftwright.proof_names import Names
+from liftwright.proof_words import SCALE, number
+from reference.slow_proof_reader import Line, Reader
+
+KINDS = ("blank", "note", "move", "bead", "back", "forward", "neutral", "dwell", "wall")
+JOBS = sorted((Path(__file__).parents[3] / "shared" / "jobs").glob("*.gcode"))
+AXES = (pr.X, pr.Y, pr.Z, pr.E)
+
+
+def read(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Row and state of each line by the kernels."""
+    window = np.frombuffer(job + b"\n\n", dtype=np.uint8).copy()
+    state, names = pr.new_state(sets), Names(neutral)
+    words = [np.zeros(26, dtype=np.int64) for _ in range(2)]
+    found, at = [], 0
+    while at < len(job):
+        row = np.zeros(pr.ROW_SIZE, dtype=np.int64)
+        while pr.read_line(window, at, len(job), state, row, *words, names.codes, names.names) == pr.ASK:
+            names.learn(bytes(window[at : at + 256]))
+        found.append((row, state.copy()))
+        at = int(row[pr.NEXT])
+    return found
+
+
+def last(job: bytes, sets: bool | None = True) -> tuple[list[Decimal], str]:
+    """X, Y, Z, E after the last line, and its kind."""
+    row, state = read(job, sets)[-1]
+    return [Decimal(int(state[k])) / SCALE for k in AXES], KINDS[row[pr.KIND]]
+
+
+def differences(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) -> list[str]:
+    """What the kernels and the twin read differently."""
+    lines = Reader(sets, neutral).read(job)
+    rows = read(job, sets, neutral)
+    if len(lines) != len(rows):
+        return [f"{len(lines)} lines against {len(rows)}"]
+    found = []
+    for k, (line, (row, state)) in enumerate(zip(lines, rows, strict=True), 1):
+        found += [f"line {k} {line.text!r}: {name}: twin {a}, kernel {b}" for name, a, b in _pairs(line, row, state)
+                  if a != b]  # fmt: skip
+    return found
+
+
+def _pairs(line: Line, row: np.ndarray, state: np.ndarray) -> list[tuple[str, object, object]]:
+    after = line.after
+    bits = {"X": pr.KNOW_X, "Y": pr.KNOW_Y, "Z": pr.KNOW_Z, "E": pr.KNOW_E, "M": pr.KNOW_MODE}
+    known = {name for name, bit in bits.items() if state[pr.KNOWN] & bit}
+    return [
+        ("kind", line.kind, KINDS[row[pr.KIND]]),
+        ("span", len(line.text), row[pr.END] - row[pr.START]),
+        ("place", True, all(_near(after.at[k], state[axis]) for k, axis in zip("XYZE", AXES, strict=True))),
+        ("feed", after.feed * SCALE, int(state[pr.F])),
+        ("known", set(after.known), known),
+        ("tool", after.tool, int(state[pr.TOOL])),
+        ("pushed", True, _near(line.pushed, row[pr.RDE])),
+        ("modes", [after.absolute, after.inch, after.latched], [state[k] == 1 for k in (pr.ABS, pr.INCH, pr.LATCHED)]),
+        ("rest", (after.plane, after.firmware_lift, after.frame, after.percent * SCALE),
+         (int(state[pr.PLANE]), bool(state[pr.FIRMWARE_LIFT]), bool(state[pr.FRAME]), int(state[pr.PERCENT]))),
+        ("flags", (line.numbered, line.unsure, line.unknown),
+         tuple(bool(row[pr.FLAGS] & bit) for bit in (pr.NUMBERED, pr.UNSURE, pr.UNKNOWN))),
+    ]  # fmt: skip
+
+
+def _near(twin: Decimal, kernel: int) -> bool:
+    """Equal; where the job writes more than twelve decimals, to the last one that is kept."""
+    exact = twin * SCALE
+    return exact == int(kernel) or (exact % 1 != 0 and abs(exact - int(kernel)) < 2)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("5", "5"), ("5.", "5"), (".5", "0.5"), ("+4", "4"), ("-0.8807", "-0.8807"), ("00012.500", "12.5"),
+     ("-.0525", "-0.0525"), ("0.123456789012", "0.123456789012")],
+)  # fmt: skip
+def test_numbers_of_the_published_grammar_are_read(text: str, value: str) -> None:
+    """NIST RS274/NGC 3.3.2.1: sign, digits, point, at least one digit."""
+    got, end, found, residue = number(np.frombuffer(text.encode() + b"\n", dtype=np.uint8), 0)
+    assert (found, end, residue) == (True, len(text), 0)
+    assert Decimal(got) / SCALE == Decimal(value)
+
+
+@pytest.mark.parametrize("text", ["", ".", "+", "-.", "--1"])
+def test_what_the_grammar_forbids_is_no_number(text: str) -> None:
+    """NIST RS274/NGC 3.3.2.1."""
+    assert not number(np.frombuffer(text.encode() + b"\n", dtype=np.uint8), 0)[2]
+
+
+def test_there_is_no_exponent() -> None:
+    """NIST RS274/NGC appendix E has none; firmware executes X1E3 as X1 and E3, and E1e-5 names E twice."""
+    assert last(b"G1 X1E3") == ([1, 0, 0, 3], "bead")
+    assert last(b"M83\nG1E-2") == ([0, 0, 0, -2], "back")
+    assert last(b"G1 X2 E1e-5")[1] == "wall"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "if_set", "if_not"),
+    [("M83", "G90", 0, 1), ("M83", "G91", 1, 1), ("M82", "G91", 1, 1), ("G91", "M82", 0, 1),
+     ("G91", "M83", 1, 1), ("G90", "M83", 1, 1), ("M82", "G90", 0, 0), ("G90", "M82", 0, 0)],
+)  # fmt: skip
+def test_the_two_firmware_dialects_of_the_extruders_mode(first: str, second: str, if_set: int, if_not: int) -> None:
+    """Truth table of the two firmware documents: which orders make E relative (1) when G90/G91 set it, and when not."""
+    job = f"G1 X1 E10\n{first}\n{second}\nG1 X3 E10\n".encode()
+    for sets, relative in ((True, if_set), (False, if_not)):
+        assert last(job, sets)[0][3] == (20 if relative else 10)
+    row, _ = read(job, None)[-1]
+    assert bool(row[pr.FLAGS] & pr.UNSURE) == (if_set != if_not)
+
+
+def test_g92_shifts_the_named_axes_and_moves_nothing() -> None:
+    """NIST RS274/NGC 3.5.18, worked example: X is 4; G92 X7, then G92 X9: a move to X9 goes nowhere."""
+    assert last(b"G1 X4 Y1\nG92 X7\nG92 X9\nG1 X9")[0][:2] == [4, 1]
+    assert last(b"G1 X4\nG92 X7\nG1 X8")[0][0] == 5
+
+
+def test_inches_are_converted_exactly() -> None:
+    """25.4 mm (NIST SP 811, from memory); units apply from their line on (NIST RS274/NGC 3.5.7)."""
+    assert last(b"G20\nG1 X1.00001 E.1")[0] == [Decimal("25.400254"), 0, 0, Decimal("2.54")]
+    assert last(b"G20\nG1 X1\nG21\nG1 X26\nG91\nG20\nG1 X-1")[0][0] == Decimal("0.6")
+
+
+LINES = [
+    b'G1 X10 Y10 E1 F1200', b'g1x20y10e2', b'G1 X 30 Y 9 E+3', b'G01 X1.5 Z.2', b'G0 X5 F{speed}', b'G1 X1 X2',
+    b'G1 X', b'G1 X1.2.3', b'G2 X3 Y4 I1 J1 E5', b'G3 Z.6 I-1.069 J.582 P1', b'G2 X3 Y4', b'G2 R5 X3 Y5', b'G90',
+    b'G91', b'M82', b'M83', b'G20', b'G21', b'G92 E0', b'G92', b'G92 X0 Y0', b'G92.1', b'G10', b'G11', b'G10 S1',
+    b'G10 P0 S205 R140', b'G10 L2 P1 X3', b'G4 P200', b'G28', b'G28 X Y', b'G 28 W', b'G29', b'G17', b'G18', b'G93',
+    b'G54', b'G55', b'G90.1', b'T0', b'T1', b'T-1', b'T', b'T?', b'T1 F1800', b'Tx', b'M104 S200', b'M104 S200 G1 X5',
+    b'M117 G1 X5', b'M117 *The-End*', b'M118 X16.60 Y16.60', b'M486 A name G1', b'M862.3 P "M3 G1"', b'M220 S150',
+    b'M207 S1 Z0.5', b'M207 S1 Z0', b'M600', b'M0', b'M622.1 S1', b'PRINT_START BED=60',
+    b'SET_VELOCITY_LIMIT ACCEL=3000', b'exclude_object_start NAME=a', b'lights_on', b'/G1 X5', b'%', b'N10 G1 X5*71',
+    b'N11 M106*36', b'N12', b'(a) G1 X7 (b) Y8 ; c', b'(open G1 X5', b'; note', b'  ;note', b'', b'   ', b'X10 Y20',
+    b'G91 G1 Z5 F3000', b'G1 Z5 G91', b'M83 G1 X5', b'G1 X5 S1000', b'G1 A5', b'G53 G1 Z3', b'G1 F0', b'G1 F-5',
+    b'\xef\xbb\xbfG1 X3', b'\x00\x01', b'G1 X\xff', b'G1 E1 ;x', b'G1 E-1', b'G1 Z1 E-1 X4 Y4', b'G1 X3 E0',
+    b'<html>', b'M205 X8 Y8', b'G380 S2 Z30 F1200', b'G29.1 Z-0.02', b'M132 X Y Z', b'G1.5 X3', b'G99999 X3',
+    b'M99999', b'G1 X10\tY10',
+]  # fmt: skip
+SETS = [True, False, None]
+ENDS = [b"\n", b"\r\n", b"\r", b"\r\r\n"]
+
+
+@pytest.mark.parametrize("sets", SETS)
+def test_every_odd_line_is_read_as_the_twin_reads_it(sets: bool | None) -> None:
+    for line in LINES:
+        job = b"G1 X1 Y1 Z1 E1 F100\n" + line + b"\nG1 X2 Y2 Z2 E2\n"
+        assert differences(job, sets) == []
+    assert differences(b"\n".join(LINES), sets) == []
+    assert differences(b"\r\n".join(reversed(LINES)), sets, ("LIGHTS_*", "M6*", "t1", "G29*")) == []
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(LINES), st.sampled_from(ENDS)), max_size=40),
+    st.sampled_from([True, False, None]),
+)
+def test_any_order_of_odd_lines_is_read_as_the_twin_reads_it(
+    lines: list[tuple[bytes, bytes]], sets: bool | None
+) -> None:
+    assert differences(b"".join(line + end for line, end in lines), sets, ("LIGHTS_*", "M622*")) == []
+
+
+WORDS = [
+    b'G', b'M', b'T', b'N', b'X', b'y', b'E', b'F', b'I', b'P', b'1', b'0', b'92', b'9', b'.5', b'-', b'+', b'.',
+    b' ', b'\t', b';', b'(', b')', b'*', b'/', b'_', b'A_B', b'"', b'\xff', b'\x00', b'G1 X1', b' E2', b'\n', b'\r',
+]  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(WORDS), max_size=60).map(b"".join))
+def test_any_bytes_are_read_as_the_twin_reads_them(job: bytes) -> None:
+    assert differences(job) == []
+
+
+@pytest.mark.skipif(not JOBS, reason="the collection of real jobs is not here")
+@pytest.mark.parametrize("job", JOBS, ids=lambda path: path.stem)
+def test_real_jobs_are_read_as_the_twin_reads_them(job: Path, long: bool) -> None:
+    text = job.read_bytes()
+    assert differences(text if long else text[:150_000]) == []
+
+
+def test_what_does_not_fit_is_remembered_digit_by_digit() -> None:
+    """Numbers beyond twelve decimals or ±4,000,000 are cut off; that they are the same digits still shows."""
+
+    def residue(text: bytes) -> tuple[int, int]:
+        value, _, found, rest = number(np.frombuffer(text + b"\n", dtype=np.uint8), 0)
+        assert found
+        return int(value), int(rest)
+
+    assert residue(b"0.1234567890123") != residue(b"0.1234567890124")
+    assert residue(b"0.1234567890123") == residue(b"0.12345678901230")
+    assert residue(b"0.1234567890120") == residue(b"0.123456789012")
+    assert residue(b"9" * 400) == residue(b"9" * 400)
+    assert residue(b"9" * 400) != residue(b"9" * 399)
+    assert residue(b"9" * 400)[1] != 0
+    assert residue(b"-" + b"9" * 400) != residue(b"9" * 400)
+    assert residue(b"0" * 400 + b"5") == (5 * SCALE, 0)
