@@ -28,7 +28,7 @@ class Numbers:
     g90_sets_extrusion: bool = False
     shift_mm: float = 0.0
     support_on_cells: bool = False
-    tip_mm: float = 0.0  # overhanging stretches up to this long don't curl; 0: all do
+    tip_mm: float = 0.1  # overhanging stretches up to this long don't curl: the ground's cells show nothing shorter
 
     def sentence(self) -> str:
         """All of it on one line, for the foot of a table."""
