@@ -39,7 +39,7 @@ _NEUTRAL_NAMES = (
     *("EXCLUDE_OBJECT_DEFINE", "EXCLUDE_OBJECT_START", "EXCLUDE_OBJECT_END", "RESPOND"),
 )
 
-_MOST_NAMES = NAME_SLOTS // 2  # beyond that a job is noise: its names are unknown commands without being asked for
+MOST_NAMES = NAME_SLOTS // 2  # beyond that a job is noise: its names are unknown commands without being asked for
 _COMMAND = re.compile(rb"\s*(?:\xef\xbb\xbf\s*)?(?:\([^)]*\)\s*|[Nn][\d. ]+)*(?:([GMTgmt])[ \t]*(\+?[\d.]+)|([\w.]+))")
 
 
@@ -64,7 +64,7 @@ class Names:
         for frame in (431, 432, 511, 591, 592, 593, 681, 901, 911):
             self.codes[0, frame] = IS_FRAME
         self.names = np.zeros((NAME_SLOTS + 1, 2), dtype=np.int64)
-        self.room = _MOST_NAMES
+        self.room = MOST_NAMES
         for name in _NEUTRAL_NAMES:
             self._put(name.encode("ascii"), IS_NEUTRAL)
         if not globs:
