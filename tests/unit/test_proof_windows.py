@@ -1,5 +1,6 @@
 """The proof in bounded memory: window size, odd reads and long gaps don't change what it says; limits are stated."""
 
+import dataclasses
 import io
 import random
 
