@@ -136,6 +136,16 @@ def _add_job_commands(commands: Commands) -> None:
     _add_tags(explain)
     explain.add_argument("--json", action="store_true", help="print everything as JSON")
 
+    compare = _command(commands, "compare", "compare", "try every shape of lift on a job; writes nothing")
+    compare.description = (
+        "Shows what lifts of every shape would add to a job in time, what they would strike and how they would use the "
+        "Z axis, and says which shape the rule takes and why. No file is written."
+    )
+    compare.add_argument("job", metavar="JOB", help="the job to read")
+    _add_rules(compare)
+    _add_tags(compare)
+    compare.add_argument("--json", action="store_true", help="print everything as JSON")
+
 
 def _add_rules_commands(commands: Commands) -> None:
     check = _command(commands, "check", "check", "check the rules and list every fault")

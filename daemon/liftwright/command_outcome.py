@@ -1,7 +1,7 @@
 """One job through the core for the command line, with a progress bar; its result as JSON, as text or as an error."""
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -9,6 +9,7 @@ from liftwright.command_inputs import Inputs
 from liftwright.command_progress import Progress
 from liftwright.command_tables import pairs
 from liftwright.errors import ProofError, UnsupportedJob
+from liftwright.job.facts import Fact
 from liftwright.result import HELD, Result
 from liftwright.rewrite import rewrite
 from liftwright.rules.match import Decision
@@ -49,10 +50,11 @@ def refuse_if_held(job: Path, result: Result) -> None:
 def summary(result: Result) -> str:
     """The outcome, and what became of the travels, in a few lines."""
     outcome = ("outcome", f"{result.outcome}: {result.reason}")
-    return pairs([outcome, *_choice_rows(result.decision), *_number_rows(result)])
+    return pairs([outcome, *choice_rows(result.decision), *_number_rows(result)])
 
 
-def _choice_rows(decision: Decision | None) -> Iterator[tuple[str, object]]:
+def choice_rows(decision: Decision | None) -> Iterator[tuple[str, object]]:
+    """The entries that were chosen, by name."""
     if decision is None:
         return
     for name, entry in (("printer", decision.printer), ("material", decision.material), ("rule", decision.rule)):
@@ -86,8 +88,8 @@ def document(result: Result) -> dict[str, Any]:
         "refused": result.refused,
         "sha256_in": result.sha256_in,
         "sha256_out": result.sha256_out,
-        "choice": _choice(decision) if decision else None,
-        "facts": [{"key": fact.key, "value": fact.value, "origin": fact.origin} for fact in result.facts.values()],
+        "choice": choice(decision) if decision else None,
+        "facts": fact_list(result.facts),
         "counts": result.counts,
         "travels": result.travels,
         "measures": result.measures,
@@ -97,7 +99,13 @@ def document(result: Result) -> dict[str, Any]:
     }
 
 
-def _choice(decision: Decision) -> dict[str, Any]:
+def fact_list(facts: Mapping[str, Fact]) -> list[dict[str, Any]]:
+    """The facts as JSON, as the record has them."""
+    return [{"key": fact.key, "value": fact.value, "origin": fact.origin} for fact in facts.values()]
+
+
+def choice(decision: Decision) -> dict[str, Any]:
+    """The entries that were chosen and the rules that were tried, as JSON."""
     return {
         "rule": decision.rule.name if decision.rule else None,
         "printer": decision.printer.name if decision.printer else None,

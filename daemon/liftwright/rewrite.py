@@ -15,7 +15,7 @@ import numpy as np
 from liftwright.ahead import guessed_plan, is_the_same
 from liftwright.errors import JobError, UnsupportedJob
 from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, comment_map, gather
-from liftwright.job.fitness import refuse_unfit
+from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK, Window
 from liftwright.job.survey import Survey, survey
 from liftwright.proof import prove
@@ -26,7 +26,7 @@ from liftwright.stamp import Tap, is_stamped
 from liftwright.terms import beyond_bed, neutral_hashes, over_budget, proof_limits
 from liftwright.write import Plan, Writer, Writing, write
 
-__all__ = ["Result", "rewrite"]
+__all__ = ["Job", "Result", "rewrite"]
 
 Tick = Callable[[str, int, int], None]
 HEAD = 64  # bytes that tell a web page from a job
@@ -50,7 +50,7 @@ def rewrite(
     comments. tick(stage, done, of): progress in bytes. chunk: bytes read at a time; the result doesn't depend on it.
     Raises nothing that a job could cause: refusals are results.
     """
-    job = _Job(source, sink, rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
+    job = Job(source, sink, rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
     try:
         return job.run()
     except JobError as error:
@@ -61,7 +61,7 @@ def _no_tick(stage: str, done: int, of: int) -> None:
     del stage, done, of
 
 
-class _Job:
+class Job:
     """One job on its way: what has been learnt so far goes into whatever result it gets."""
 
     def __init__(
@@ -75,12 +75,22 @@ class _Job:
         self.decision: Decision | None = None
         self.sha256_in: str | None = None
         self.found: Survey | None = None
+        self.ahead: Writing | None = None  # what was written while surveying, with the rule's own shape
 
     def run(self) -> Result:
+        """Decide, write and prove."""
+        decided = self.decide(ahead=True)
+        return self._write(decided) if isinstance(decided, Plan) else decided
+
+    def decide(self, *, ahead: bool = False) -> Plan | Result:
+        """What is to be done with the rule's own shape; a result where nothing is. Raises JobError for a refused job.
+
+        ahead: write while surveying, where that can be.
+        """
         if is_stamped(self.source):
             return self.finish(UNCHANGED, "already_rewritten", "the job carries a true stamp: it was rewritten before")
         head = self.source.read(HEAD)
-        guess = guessed_plan(self.source, self.size, self.rules, self.given, self.words)
+        guess = guessed_plan(self.source, self.size, self.rules, self.given, self.words) if ahead else None
         writer = Writer(self.sink, guess) if guess is not None else None
         found = self._survey(g90_sets_extrusion=True, along=writer.put if writer else None)
         refuse_unfit(found, head)
@@ -91,14 +101,16 @@ class _Job:
         if decision.rule.lift is None:
             return self.finish(UNCHANGED, "left_alone", f'rule "{decision.rule.name}" leaves every travel as it is')
         found, g90_sets_extrusion = self._certain(found, decision.printer)
+        refuse_empty(found)
         outside = beyond_bed(decision.printer, found)
         if outside is not None:
             return self.finish(HELD, "wrong_printer", outside, refused=True)
-        self.plan = Plan(
+        plan = Plan(
             found, decision.rule.lift, decision.rule.lift.shape, decision.printer, decision.material, g90_sets_extrusion
         )
-        ahead = writer.finish() if writer and guess and is_the_same(guess, self.plan) else None
-        return self._write(self.plan, ahead)
+        if writer and guess and is_the_same(guess, plan):
+            self.ahead = writer.finish()
+        return plan
 
     def _survey(
         self, *, g90_sets_extrusion: bool, printer: Printer | None = None, unknown: tuple[str, ...] = (),
@@ -117,6 +129,9 @@ class _Job:
             along=along,
         )
         self.sha256_in = tap.digest.hexdigest()
+        if unknown:
+            # A survey that passes over the neutral commands no longer names them.
+            self.found = replace(self.found, unknown=unknown)
         return self.found
 
     def _certain(self, found: Survey, printer: Printer) -> tuple[Survey, bool]:
@@ -139,12 +154,9 @@ class _Job:
             "printer, or write M82 or M83 behind each G90 and G91",
         )
 
-    def _write(self, plan: Plan, ahead: Writing | None) -> Result:
-        """Write with the rule's shape, or the first of its others that keeps the budgets; then prove.
-
-        `ahead`: what was written already while surveying, with the rule's own shape.
-        """
-        lift = plan.lift
+    def _write(self, plan: Plan) -> Result:
+        """Write with the rule's shape, or the first of its others that keeps the budgets; then prove."""
+        lift, ahead = plan.lift, self.ahead
         overdrawn: list[str] = []
         for shape in (lift.shape, *lift.otherwise):
             written = ahead or write(

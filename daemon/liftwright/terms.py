@@ -63,21 +63,25 @@ def planner(
     terms = lift_terms(lift, printer, shape)
     if terms.shape != TERRAIN:
         return FixedShapes(terms)
+    return TerrainLifts(
+        terms,
+        bare_ground(lift, printer, material, found),
+        clearance=lift.clearance_mm,
+        max_height=lift.max_height_mm,
+        climb_blocked=lift.blocked == "climb",
+    )
+
+
+def bare_ground(lift: Lift, printer: Printer, material: Material | None, found: Survey) -> Ground:
+    """The terrain before the first bead."""
     curl = material.curl if material else CurlEntry()
-    ground = Ground(
+    return Ground(
         found.bounds,
         nozzle=printer.nozzle_mm,
         flat=printer.nozzle_flat_mm,
         filament=printer.filament_mm,
         curl=Curl(curl.onset, curl.gain, curl.cap_mm, curl.decay),
         caution=lift.caution,
-    )
-    return TerrainLifts(
-        terms,
-        ground,
-        clearance=lift.clearance_mm,
-        max_height=lift.max_height_mm,
-        climb_blocked=lift.blocked == "climb",
     )
 
 
@@ -160,10 +164,7 @@ def beyond_bed(printer: Printer, found: Survey) -> str | None:
         fits = bed.x[0] <= x_lo and x_hi <= bed.x[1] and bed.y[0] <= y_lo and y_hi <= bed.y[1]
         size = f"X {bed.x[0]:g} to {bed.x[1]:g}, Y {bed.y[0]:g} to {bed.y[1]:g}"
     else:
-        far = max(math.hypot(x, y) for x in (x_lo, x_hi) for y in (y_lo, y_hi))
-        near = max(abs(v) for v in found.bounds)
-        # The corner of the beads' box may stand off a round bed where no bead does.
-        fits = near <= bed.radius and far <= bed.radius * math.sqrt(2)
+        fits = found.reach <= bed.radius
         size = f"radius {bed.radius:g}"
     if not fits:
         return (

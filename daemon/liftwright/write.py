@@ -13,6 +13,7 @@ from liftwright.job.survey import Survey
 from liftwright.labels import Labels
 from liftwright.plan.cost import Cost, CostClock
 from liftwright.plan.lifts import FixedShapes, admit
+from liftwright.plan.strikes import Strikes
 from liftwright.plan.strokes import Strokes
 from liftwright.plan.terrain_lifts import TerrainLifts
 from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder
@@ -20,12 +21,15 @@ from liftwright.plan.walk import Edits
 from liftwright.rules.schema import Lift, Material, Printer
 from liftwright.splice import Spliced, Splicer
 from liftwright.stamp import stamp_line
-from liftwright.terms import MOST_PLACES, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
+from liftwright.terms import MOST_PLACES, bare_ground, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What one pass is to do: the job as surveyed, the rule's lift in one shape, the printer, the material if known."""
+    """What one pass is to do: the job as surveyed, the rule's lift in one shape, the printer, the material if known.
+
+    judged: hold the moves that leave against the terrain, whatever the shape; it takes about as long as the rest.
+    """
 
     found: Survey
     lift: Lift
@@ -33,6 +37,7 @@ class Plan:
     printer: Printer
     material: Material | None
     g90_sets_extrusion: bool
+    judged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +132,7 @@ class _Pass:
         self._splicer = Splicer(splice_terms(lift, printer, plan.shape, found))
         self._labels = Labels(lift.object)
         self._strokes = Strokes()
+        self._judge = Strikes(bare_ground(lift, printer, plan.material, found)) if plan.judged else None
         self._clock = CostClock(motion_limits(printer), found.begin_line)
         self._tally = np.zeros(len(REASONS), np.int64)
         self._too_fine = bool(found.state[S_DECIMALS] > MOST_PLACES)
@@ -145,6 +151,8 @@ class _Pass:
         straight = np.full(len(spliced.x), -1, np.int32)
         edits = Edits(spliced.row, spliced.at, spliced.x, spliced.y, spliced.z, spliced.feed, straight)
         self._clock.add(moves, window.buf, travels, edits)
+        if self._judge is not None:
+            self._judge.add(moves, travels, edits)
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
         self._unretracted += int(((lifts.reason == FREE) & (travels.retracted == 0)).sum())
         self._progress_marks += int(((moves.kind == NOTE) & (moves.value == 73)).sum())
@@ -182,6 +190,8 @@ class _Pass:
         )
 
     def _strikes(self) -> dict[str, int]:
+        if self._judge is not None:
+            return {"strikes_before": self._judge.before, "strikes_after": self._judge.after}
         if isinstance(self._planner, FixedShapes):
             return {}
         return {"strikes_before": self._planner.struck_before, "strikes_after": self._planner.struck_after}

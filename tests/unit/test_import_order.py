@@ -31,6 +31,7 @@ RANKS = {
     "write": 7,
     "result": 7,
     "rewrite": 9,
+    "comparison": 10,
 }
 FORBIDDEN_IN_CORE = frozenset({
     *("os", "pathlib", "time", "datetime", "random", "secrets", "logging", "structlog", "watchdog", "threading"),

@@ -8,7 +8,10 @@ from unit.small_jobs import BEFORE, PLAIN_GAP, PRIME, RETRACT, TRAVEL, job, run
 def figures(*gap: str, **lift: object) -> dict[str, float]:
     """Stroke and early climb without the 0.2 mm down to the first layer; turns."""
     result, _ = run(job(*gap), **lift)
-    wanted = ("z_stroke_mm", "z_stroke_before_mm", "early_climb_mm", "early_climb_before_mm", "tallest_lift_mm")
+    wanted = (
+        "z_stroke_mm", "z_stroke_before_mm", "early_climb_mm", "early_climb_before_mm", "tallest_lift_mm",
+        "tallest_lift_before_mm",
+    )  # fmt: skip
     return {name: result.measures[name] for name in wanted} | {
         name: result.counts[name] for name in ("z_turns", "z_turns_before")
     }
@@ -35,6 +38,7 @@ def test_an_own_lift_counts_before_and_no_longer_behind_when_it_is_taken_away():
     assert found["early_climb_before_mm"] == pytest.approx(0.6)
     assert found["early_climb_mm"] == 0.0
     assert found["z_turns_before"] - found["z_turns"] == 1
+    assert (found["tallest_lift_before_mm"], found["tallest_lift_mm"]) == (pytest.approx(0.6), 0.0)
 
 
 def test_the_jobs_own_step_to_the_next_layer_is_no_early_climb():

@@ -25,6 +25,7 @@ class Strokes:
     def __init__(self) -> None:
         self._floats = np.zeros(5)
         self._ints = np.zeros(4, np.int64)
+        self._tallest_before = 0.0
 
     def add(self, moves: Moves, travels: Travels, lifts: Lifts) -> None:
         """Add one window."""
@@ -33,15 +34,18 @@ class Strokes:
             lifts.reason,
             lifts.at, lifts.s, lifts.z, self._floats, self._ints,
         )  # fmt: skip
+        own = (travels.top - np.maximum(travels.z0, travels.z1))[travels.reason != NO_WAY]
+        self._tallest_before = max(self._tallest_before, float(own.max(initial=0.0)))
 
     def counts(self) -> dict[str, int]:
         """Turns of the Z axis."""
         return {"z_turns": int(self._ints[K_TURNS]), "z_turns_before": int(self._ints[K_TURNS_BEFORE])}
 
     def measures(self) -> dict[str, float]:
-        """Millimetres."""
+        """Millimetres; the tallest lift is that of the travels rewritten, before that of any."""
         names = ("z_stroke_mm", "z_stroke_before_mm", "early_climb_mm", "early_climb_before_mm", "tallest_lift_mm")
-        return {name: round(float(value), 6) for name, value in zip(names, self._floats, strict=True)}
+        values = dict(zip(names, self._floats, strict=True)) | {"tallest_lift_before_mm": self._tallest_before}
+        return {name: round(float(value), 6) for name, value in values.items()}
 
 
 @kernel
