@@ -4,7 +4,7 @@ For the examples and every real job at hand (only those whose name holds a WORD,
 came and every shape: travels, lifted, predicted strikes (of these on travels under 1 mm), Z stroke, turns of the Z
 axis, climb within the first millimetre after a bead, added path, seconds added. Then the sums, and how terrain stands
 against the best that can be had. The judge is tests/evaluator: its own reader, its own 0.1 mm ground, none of the
-package's code; its numbers are printed below the table. `--front` prints terrain's front over clearance and caution,
+package's code; its numbers are printed below the table, and `--told` gives the rules other curl numbers. `--front` prints terrain's front over clearance and caution,
 `--short` only the sums, as the README shows them.
 """
 
@@ -48,10 +48,11 @@ def main() -> None:
         settings = [Setting("flat", {"shape": "flat"} | base)]
         settings += [Setting(f"{shape} 0.6", {"shape": shape, "height_mm": 0.6} | base) for shape in FIXED]
         settings.append(Setting("terrain", terrain if asked.caution is None else terrain | {"caution": asked.caution}))
+    told = dict(zip(("onset", "gain", "cap_mm", "decay"), asked.told, strict=True)) if asked.told else None
     judged = []
     with tempfile.TemporaryDirectory() as folder:
         for name, path in find_jobs(Path(folder), asked.words).items():
-            found = judge_job(path, settings, numbers, None)
+            found = judge_job(path, settings, numbers, told)
             if isinstance(found, str):
                 print(f"{name}: {found}\n")
                 continue
@@ -62,7 +63,7 @@ def main() -> None:
     for setting in settings:
         if setting.lift["shape"] == "terrain":
             _print_standing(setting.name, judged, "square" if asked.front else "square 0.6", asked.min_travel_mm)
-    print(f"judged by tests/evaluator with: {numbers.sentence()}; rules: {base}")
+    print(f"judged by tests/evaluator with: {numbers.sentence()}; rules: {base}, curl {told or 'as the judge has it'}")
 
 
 def _print_table(name: str, judged: list[Judged]) -> None:
@@ -129,6 +130,8 @@ def _parse() -> argparse.Namespace:
     parser.add_argument("--short", action="store_true")
     parser.add_argument("--min-travel-mm", type=float, default=0.2)
     parser.add_argument("--caution", type=float)
+    parser.add_argument("--told", type=float, nargs=4, metavar=("ONSET", "GAIN", "CAP_MM", "DECAY"),
+                        help="what the rules say of the material, where the judge is to think otherwise")
     parser.add_argument("--clearances", type=float, nargs="+", default=[0.05, 0.1, 0.15, 0.2, 0.3])
     parser.add_argument("--cautions", type=float, nargs="+", default=[0.0, 0.25, 0.5, 0.75, 1.0])
     for field in fields(Numbers):
