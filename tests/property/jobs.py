@@ -237,6 +237,8 @@ def shifted(job: list[Step], dx: Decimal, dy: Decimal) -> list[Step]:
     """The same job at another place of the bed."""
 
     def moved(step: Step) -> Step:
+        if step.kind == "shift":
+            return step  # it moves the program's zero by so much, wherever that lies
         centre = (step.centre[0] + dx, step.centre[1] + dy) if step.centre else None
         x = None if step.x is None else step.x + dx
         y = None if step.y is None else step.y + dy
