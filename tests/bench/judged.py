@@ -83,6 +83,7 @@ def left_by_reason(judged: Judged, way: str, square: str, min_travel: float) -> 
     row = verdict.rows[way]
     short = verdict.ways["no lift"].length() < min_travel
     fixed = ~changed(verdict.ways["as it came"], verdict.ways[square])
+    fixed &= ~changed(verdict.ways["as it came"], verdict.ways[way])
     same = row.measures.lift <= LIFTED_MM
     left = {"too short": row.struck & short, "untouchable": row.struck & ~short & fixed}
     rest = row.struck & ~short & ~fixed

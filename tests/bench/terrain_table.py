@@ -2,10 +2,11 @@
 
 For the examples and every real job at hand (only those whose name holds a WORD, if any is given), for the job as it
 came and every shape: travels, lifted, predicted strikes (of these on travels under 1 mm), Z stroke, turns of the Z
-axis, climb within the first millimetre after a bead, added path, seconds added. Then the sums, and how terrain stands
-against the best that can be had. The judge is tests/evaluator: its own reader, its own 0.1 mm ground, none of the
-package's code; its numbers are printed below the table, and `--told` gives the rules other curl numbers. `--front` prints terrain's front over clearance and caution,
-`--short` only the sums, as the README shows them.
+axis, climb within the first millimetre after a bead, added path, seconds added by the package's own account. Then the
+sums, and how terrain stands against the best that can be had. The judge is tests/evaluator: its own reader, its own
+0.1 mm ground, none of the package's code; its numbers are printed below the table, and `--told` gives the rules other
+curl numbers than it has. `--front` prints terrain's front over clearance and caution, `--short` only the sums, as the
+README shows them.
 """
 
 from __future__ import annotations
