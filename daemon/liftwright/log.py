@@ -59,7 +59,7 @@ def job_event(record: Record) -> dict[str, Any]:
         "rule": record.choice.rule,
         "printer": record.choice.printer,
         "material": record.choice.material,
-        "lifted": record.counts.get("lifted"),
+        "rewritten": record.counts.get("rewritten"),
         "size_in": record.size_in,
         "size_out": record.size_out,
         "sha256_in": record.sha256_in,

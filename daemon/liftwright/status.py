@@ -52,7 +52,7 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
     """Everything there is to say; sizes in MB, times in s."""
     now = time.monotonic()
     rules = daemon.rulebook.rules
-    waiting = list(daemon.inbox.seen.values())
+    waiting = list(daemon.intake.inbox.seen.values())
     jobs = [seen for seen in waiting if kind_of(seen.relative, daemon.settings) == "job"]
     found = {
         "written": now_text(),
@@ -64,9 +64,9 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
         "in_inbox": len(jobs),
         "in_inbox_longest_s": round(max((seen.quiet(now) for seen in jobs), default=0.0), 1),
         "waiting": [_waiting(seen, now) for seen in waiting[:SHOWN]],
-        "claimed": len(daemon.queue) + len(daemon.unsettled) + len(daemon.found) + len(daemon.proved),
-        "working": [_working(slot) for slot in daemon.slots if slot.begun],
-        "workers": [slot.process.pid for slot in daemon.slots],
+        "claimed": len(daemon.crew.queue) + len(daemon.intake.unsettled) + len(daemon.crew.found) + len(daemon.proved),
+        "working": [_working(slot) for slot in daemon.crew.slots if slot.begun],
+        "workers": [slot.process.pid for slot in daemon.crew.slots],
         "held": held_count(daemon.settings),
         "last_job": daemon.last_job or None,
         "rules_sha256": rules.digest if rules else None,
@@ -74,7 +74,7 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
         "watching": daemon.watch.degraded or "events and listings",
         "degraded": bool(daemon.watch.degraded),
         "free_mb": round(places.free_mb(daemon.settings)),
-        "trouble": daemon.trouble or None,
+        "trouble": daemon.trouble.why or None,
     }
     found["summary"] = _summary(found)
     return found

@@ -112,7 +112,7 @@ class Worker:
             )
         except JobError as error:
             return _refused(error, rules)
-        return _from_result(result, request["mode"], request["bad"], sink)
+        return {**_from_result(result, request["mode"], request["bad"], sink), "rules_sha256": rules.digest}
 
     def _rules_for(self, path: str) -> Any:
         if self._rules[0] != path:

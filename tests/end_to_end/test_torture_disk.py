@@ -30,7 +30,7 @@ IN_THE_LOOP = [
 def test_an_error_at_any_step_keeps_the_source_and_is_tried_again(
     farm: Farm, step: str, error: str, long: bool
 ) -> None:
-    """Torture cases 73, 74, 77 and 78: each step fails once, then the space is back (one error a step unless --long)."""
+    """Torture cases 73, 74, 77 and 78: each step fails once, then all is well."""
     if not long and error != ("ENOSPC" if "journal" not in step else "EDQUOT"):
         pytest.skip("one error a step is enough for the short run: run with --long")
     farm.make_folders()

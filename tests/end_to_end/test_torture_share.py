@@ -107,7 +107,7 @@ class Server:
 
     def client(self, command: str) -> "subprocess.Popen[bytes]":
         made = subprocess.Popen(
-            ["smbclient", "//127.0.0.1/inbox", "-p", str(self.port), "-N", "-U", "%", f"--configfile={self.config}", "-c", command],
+            ["smbclient", "//127.0.0.1/inbox", f"-p{self.port}", "-N", "-U%", f"-s{self.config}", "-c", command],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -141,7 +141,8 @@ def test_an_upload_through_the_server_comes_out_once(served: tuple[Farm, Server]
     """Torture cases 1 and 11: a plain put, and a put under another name with a rename after it."""
     farm, server = served
     farm.start()
-    for name, command in (("plain.gcode", 'put "{0}" plain.gcode'), ("sure.gcode", 'put "{0}" sure.gcode.part; rename sure.gcode.part sure.gcode')):  # fmt: skip
+    renamed = 'put "{0}" sure.gcode.part; rename sure.gcode.part sure.gcode'
+    for name, command in (("plain.gcode", 'put "{0}" plain.gcode'), ("sure.gcode", renamed)):
         data = farm.job(size=1_000_000)
         farm.expect(data)
         (tmp_path / name).write_bytes(data)

@@ -125,7 +125,16 @@ def test_jumps_of_the_wall_clock_change_nothing(farm: Farm) -> None:
 def test_no_decision_of_the_daemon_looks_at_the_wall_clock() -> None:
     """Torture cases 99 to 102: in the rooms that decide, only the monotonic clock is read."""
     source = Path(__file__).parents[2] / "daemon/liftwright"
-    for name in ("service.py", "slots.py", "watching.py", "spool/inbox.py", "spool/settle.py", "spool/passage.py"):
+    for name in (
+        "service.py",
+        "crew.py",
+        "intake.py",
+        "slots.py",
+        "watching.py",
+        "spool/inbox.py",
+        "spool/settle.py",
+        "spool/passage.py",
+    ):
         text = (source / name).read_text()
         assert "time.time(" not in text, name
         assert "datetime.now" not in text, name
