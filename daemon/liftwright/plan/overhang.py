@@ -21,6 +21,7 @@ JOB_SIZE = 14
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, X_START, Y_START, CARRIED, RUN_START, RUN_END, PATH_LENGTH = range(11)
 LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 19)
+CURLED = 23  # mm of beads that were given an allowance
 STATE_SIZE = 24
 # Columns of a piece that waits: ends and half width in cells; z, h, allowance in mm; unsupported share; length in mm.
 P_X0, P_Y0, P_X1, P_Y1, P_HALF, P_Z, P_H, P_C, P_SHARE, P_LENGTH = range(10)
@@ -170,5 +171,6 @@ def write_run(bed: Bed, first: int, last: int) -> None:
         dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
         length = max(np.hypot(dx, dy), 1e-9)
         ux, uy, half = dx / length, dy / length, pieces[k, P_HALF]
+        bed.state[CURLED] += pieces[k, P_LENGTH]
         n = cover(bed.table, columns, rows, x, y, ux, uy, 0.0, length, half, cells, covers)
         raise_curl(bed.words, bed.singles, bed.tiles, cells, covers, n, pieces[k, P_Z], pieces[k, P_H], pieces[k, P_C])

@@ -35,6 +35,7 @@ from liftwright.plan.obstacles import (
 )  # fmt: skip
 from liftwright.plan.overhang import (
     COLUMNS,
+    CURLED,
     FILAMENT,
     LAYER_H,
     LAYER_Z,
@@ -96,7 +97,7 @@ class Gaps(NamedTuple):
 
 
 class Found(NamedTuple):
-    """What was found for each travel."""
+    """What was found for each travel, and for each row."""
 
     status: Bytes
     struck_before: Bytes
@@ -105,6 +106,7 @@ class Found(NamedTuple):
     at: Integers
     s: Floats
     z: Floats
+    curled: Floats  # mm of beads that were given an allowance with this row
 
 
 @kernel
@@ -117,6 +119,7 @@ def pass_window(
     found.at[0] = 0
     for i in range(1, rows.kind.size):
         kind = rows.kind[i]
+        curled = bed.state[CURLED]
         if kind == BEAD:
             while t < gaps.after.size and gaps.after[t] <= i:
                 close(bed)
@@ -130,6 +133,7 @@ def pass_window(
                 close(bed)
         elif kind == TRAVEL or kind == WIPE or kind == WALL or kind == TOOL:
             close(bed)
+        found.curled[i] = bed.state[CURLED] - curled
 
 
 @kernel

@@ -64,6 +64,7 @@ class Strings:
     struck_after: so does the path that is left if the answer is taken. tallest: tallest obstacle above the higher end,
     mm. peak: highest Z of the lift. climb: Z gained within the first mm. length: XY length, mm.
     Vertices of travel t: s[at[t]:at[t+1]], z[...]; none unless it is lifted.
+    curled: for each row of the window, mm of beads that were given an allowance for curl when it was read.
     """
 
     status: Bytes
@@ -76,6 +77,7 @@ class Strings:
     at: Integers
     s: Floats
     z: Floats
+    curled: Floats
 
 
 class Ground:
@@ -132,12 +134,13 @@ def walk(
     rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
     gaps = Gaps(travels.after, travels.first, travels.last, may_lift)
     sweep = Sweep(ground.way, ground.need, ground.points, ground.radius, THRESHOLD, clearance)
-    found = Found(status, before, after, numbers, at, s, z)
+    curled = np.zeros(len(moves))
+    found = Found(status, before, after, numbers, at, s, z, curled)
     pass_window(
         ground.bed, rows, gaps, sweep, max_slope, max_height, climb_blocked, vertices, *ground.hull, found
     )
     used = int(at[-1])
     return Strings(
         status, before, after, numbers[T_TALLEST], numbers[T_PEAK], numbers[T_CLIMB], numbers[T_LENGTH], at, s[:used],
-        z[:used],
+        z[:used], curled,
     )  # fmt: skip
