@@ -21,8 +21,7 @@ from liftwright.command_tables import pairs, plain
 from liftwright.errors import ProofError, UsageError
 from liftwright.proof import Limits, Proof
 from liftwright.proof import prove as judge
-from liftwright.result import UNCHANGED
-from liftwright.rules.match import Decision
+from liftwright.result import UNCHANGED, Result
 from liftwright.rules.schema import Lift
 from liftwright.spool.durable import sync_folder
 from liftwright.terms import proof_limits
@@ -53,7 +52,7 @@ def prove(arguments: argparse.Namespace) -> int:
     original, rewritten = Path(arguments.original), Path(arguments.rewritten)
     inputs = read_inputs(arguments, original)
     with open_job(original) as source, open_job(rewritten) as changed:
-        limits = _limits(tried_result(source, inputs).decision)
+        limits = _limits(tried_result(source, inputs))
         proof = judge(source, changed, limits or Limits())
     if arguments.json:
         print(json.dumps(_proof_document(proof, limits), indent=1))
@@ -70,14 +69,16 @@ def _count_rows(proof: Proof) -> list[tuple[str, object]]:
     return [(name.replace("_", " "), count) for name, count in proof.counts.items()]
 
 
-def _limits(decision: Decision | None) -> Limits | None:
+def _limits(result: Result) -> Limits | None:
     """What the proof may know of the printer; None where no printer is known."""
+    decision = result.decision
     if decision is None or decision.printer is None:
         return None
     lift = decision.rule.lift if decision.rule else None
     limits = proof_limits(decision.printer, lift or Lift(shape="flat"), g90_sets_extrusion=True)
-    # Not stated means not judged here: the proof then wants travels untouched where it would matter.
-    return replace(limits, g90_sets_extrusion=decision.printer.g90_sets_extrusion)
+    # Where neither the entry nor the job decides it, the proof wants travels untouched where it would matter.
+    decided = result.details.get("g90_sets_extrusion", decision.printer.g90_sets_extrusion)
+    return replace(limits, g90_sets_extrusion=decided)
 
 
 def _proof_document(proof: Proof, limits: Limits | None) -> dict[str, Any]:

@@ -184,6 +184,7 @@ class _Pass:
                 "limits_assumed": list(cost.assumed),
                 "limits_of_job": list(cost.set_by_job),
                 "cornering": cost.model,
+                "g90_sets_extrusion": self._plan.g90_sets_extrusion,
                 **self._risks(),
             },
             warnings=tuple(self._warnings(cost)),

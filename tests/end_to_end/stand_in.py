@@ -46,7 +46,7 @@ class StandInCore:
             reason=reason,
             facts=given,
             decision=None,
-            counts={"lifted": 1},
+            counts={"rewritten": 1},
             travels={},
             measures={},
             details={},
