@@ -103,11 +103,12 @@ def verify(folder: Path) -> list[str]:
             elif event.get("prev") != previous or event.get("n") != number:
                 faults.append(f"{NAME}:{number}: does not follow the line before: something was changed or removed")
             if event is not None and event.get("event") == "job":
-                if event["id"] in named:
-                    faults.append(f"{NAME}:{number}: job {event['id']} ended twice")
-                named[event["id"]] = event["record_sha256"]
+                job = str(event.get("id"))
+                if job in named:
+                    faults.append(f"{NAME}:{number}: job {job} ended twice")
+                named[job] = str(event.get("record_sha256"))
             if event is not None and event.get("event") == "expired":
-                expired.update(event["ids"])
+                expired.update(event.get("ids", ()))
             previous = hashlib.sha256(line).hexdigest()
     for job, digest in named.items():
         if job not in expired:

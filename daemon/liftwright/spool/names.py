@@ -23,7 +23,7 @@ def day_of(job: str) -> str:
 def printable(name: str) -> tuple[str, str | None]:
     """(text with whatever can't be shown written as an escape, hex of the raw bytes if the text differs)."""
     raw = os.fsencode(name)
-    text = "".join(char if char.isprintable() else char.encode("ascii", "backslashreplace").decode() for char in name)
+    text = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in name)
     return text, None if text == name else raw.hex()
 
 
