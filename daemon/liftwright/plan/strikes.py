@@ -14,7 +14,7 @@ from liftwright.plan.obstacles import W_LENGTH, W_LOW, W_PATH, W_STRUCK, W_Z0, W
 from liftwright.plan.overhang import PATH, Bed
 from liftwright.plan.passing import PLACES, SPACING, Bytes, Gaps, Rows, close, lay_row, look_along, measure, next_bead
 from liftwright.plan.raster import Integers
-from liftwright.plan.terrain import THRESHOLD, Ground
+from liftwright.plan.terrain import Ground
 from liftwright.plan.travels import Travels
 from liftwright.plan.walk import Edits
 
@@ -35,9 +35,8 @@ class Strikes:
         ground = self._ground
         rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
         gaps = Gaps(travels.after, travels.first, travels.last, np.zeros(len(travels), np.uint8))
-        question = Sweep(ground.way, ground.need, ground.points, ground.radius, THRESHOLD, 0.0)
         _judge_window(
-            ground.bed, rows, gaps, question, edits.row, edits.at, edits.x, edits.y, edits.z, before, after
+            ground.bed, rows, gaps, ground.question(0.0), edits.row, edits.at, edits.x, edits.y, edits.z, before, after
         )
         self.before += int(before.sum())
         self.after += int(after.sum())

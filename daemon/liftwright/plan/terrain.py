@@ -113,6 +113,10 @@ class Ground:
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
         self.way, self.need, self.points = np.zeros(WAY_SIZE), np.zeros(PLACES), sample_points()
 
+    def question(self, clearance: float) -> Sweep:
+        """What is asked of a travel, with the mm kept above obstacles."""
+        return Sweep(self.way, self.need, self.points, self.radius, THRESHOLD, clearance)
+
 
 _TABLE = half_plane_words()
 
@@ -133,7 +137,7 @@ def walk(
     s, z = np.zeros(n * (vertices + 4)), np.zeros(n * (vertices + 4))
     rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
     gaps = Gaps(travels.after, travels.first, travels.last, may_lift)
-    sweep = Sweep(ground.way, ground.need, ground.points, ground.radius, THRESHOLD, clearance)
+    sweep = ground.question(clearance)
     curled = np.zeros(len(moves))
     found = Found(status, before, after, numbers, at, s, z, curled)
     pass_window(
