@@ -20,8 +20,9 @@ from liftwright.rules.schema import Lift, RuleSet
 from liftwright.terms import neutral_hashes
 from liftwright.write import Plan
 
-END = 1 << 20  # bytes read at either end
-LONG = 8 * END  # shorter jobs gain nothing
+END = 1 << 18  # bytes read at either end
+PART = 1 << 16  # of it at a time: large tables would cost more than they read
+LONG = 1 << 21  # shorter jobs gain nothing
 
 
 def guessed_plan(
@@ -76,6 +77,7 @@ def _survey_of(text: bytes, words: Mapping[str, str]) -> Survey | None:
             neutral=np.zeros(0, np.uint64),
             filament_area=1.0,
             tick=lambda done: None,
+            chunk=PART,
         )
     except JobError:
         return None

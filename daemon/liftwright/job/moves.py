@@ -158,7 +158,7 @@ class MoveReader:
         self.size = 0
         self._notes = np.zeros((4, MAX_NOTES), np.int64)
         self._unknown = np.zeros((3, MAX_UNKNOWN), np.int64)
-        self._allocate(4 * chunk)
+        self._allocate(2 * chunk)
 
     def _allocate(self, capacity: int) -> None:
         """Buffers for that many bytes; pages that no row reaches are never touched, so they cost nothing."""
