@@ -126,7 +126,8 @@ class Daemon:
         self._housekeep()
 
     def _receive(self) -> None:
-        timeout = SOONEST_LISTING_S if self.intake.is_busy else TURN_S
+        # A worker's memory is looked at each turn: while one works, turns are short.
+        timeout = SOONEST_LISTING_S if self.intake.is_busy or self.crew.given else TURN_S
         for key, _ in self.selector.select(0.0 if self.crew.found else timeout):
             slot: Slot | None = key.data
             if slot is None:
