@@ -10,7 +10,8 @@ from pathlib import Path
 from liftwright.command_inputs import open_job, read_inputs
 from liftwright.command_outcome import document, summary, tried_result
 from liftwright.command_tables import plain, table
-from liftwright.result import Result
+from liftwright.plan.layers import SHORT_S
+from liftwright.result import REWRITTEN, Result
 
 
 def explain(arguments: argparse.Namespace) -> int:
@@ -33,7 +34,33 @@ def _parts(result: Result) -> list[str]:
         table(("fact", "value", "from"), facts) if facts else "no fact was read",
         table(("rule", "found"), tried) if tried else "no rule was tried",
         summary(result),
+        *_cooling(result),
+        *_positions(result),
         *_risks(result),
+    ]
+
+
+def _cooling(result: Result) -> list[str]:
+    """Layers that lean out, are soon over and have their fan below full; their own times, fan and overhang are JSON."""
+    short = result.details.get("layers_short_of_cooling", {"count": 0})
+    if not short["count"]:
+        return []
+    low, high = short["z_mm"]
+    return [
+        f"warning: {short['count']} layers between Z {low:g} and {high:g} overhang on a tenth of their beads or more, "
+        f"take less\nthan {SHORT_S:g} s, and have the fan below full; common practice, no source: such layers want "
+        "full fan or more time\n(what the material stands comes first)"
+    ]
+
+
+def _positions(result: Result) -> list[str]:
+    """Whoever resumes after a power loss by line or byte must count in the rewritten job."""
+    if result.outcome != REWRITTEN:
+        return []
+    lines, size = result.counts["lines_added"], result.counts["bytes_added"]
+    return [
+        f"positions move: {lines:+d} lines and {size:+d} bytes in all; a resume after power loss counts in the "
+        "rewritten job alone"
     ]
 
 

@@ -12,6 +12,7 @@ from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
 from liftwright.labels import Labels
 from liftwright.plan.cost import Cost, CostClock
+from liftwright.plan.layers import MOST_LISTED, LayerBook, listed, progress_off, short_of_cooling
 from liftwright.plan.lifts import FixedShapes, admit
 from liftwright.plan.strikes import Strikes
 from liftwright.plan.strokes import Strokes
@@ -134,6 +135,7 @@ class _Pass:
         self._strokes = Strokes()
         self._judge = Strikes(bare_ground(lift, printer, plan.material, found)) if plan.judged else None
         self._clock = CostClock(motion_limits(printer), found.begin_line)
+        self._layers = LayerBook()
         self._tally = np.zeros(len(REASONS), np.int64)
         self._too_fine = bool(found.state[S_DECIMALS] > MOST_PLACES)
         self._rows = self._unretracted = self._progress_marks = self._lines_added = 0
@@ -151,6 +153,8 @@ class _Pass:
         straight = np.full(len(spliced.x), -1, np.int32)
         edits = Edits(spliced.row, spliced.at, spliced.x, spliced.y, spliced.z, spliced.feed, straight)
         self._clock.add(moves, window.buf, travels, edits)
+        curled = None if isinstance(self._planner, FixedShapes) else self._planner.curled
+        self._layers.add(moves, window.buf, self._clock.layer_of_row, curled)
         if self._judge is not None:
             self._judge.add(moves, travels, edits)
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
@@ -185,6 +189,7 @@ class _Pass:
                 "limits_of_job": list(cost.set_by_job),
                 "cornering": cost.model,
                 "g90_sets_extrusion": self._plan.g90_sets_extrusion,
+                **self._layer_details(),
                 **self._risks(),
             },
             warnings=tuple(self._warnings(cost)),
@@ -196,6 +201,23 @@ class _Pass:
         if isinstance(self._planner, FixedShapes):
             return {}
         return {"strikes_before": self._planner.struck_before, "strikes_after": self._planner.struck_after}
+
+    def _layer_details(self) -> dict[str, Any]:
+        """Layer by layer: time, fan, overhang; which are short of cooling; how far progress marks are off."""
+        times = self._clock.layers()
+        shares = self._layers.shares(len(times.z))
+        short = short_of_cooling(times, shares)
+        details: dict[str, Any] = {
+            "layers": listed(times, shares),
+            "layers_not_listed": max(0, len(times.z) - MOST_LISTED),
+            "layers_short_of_cooling": {
+                "count": len(short),
+                "z_mm": [round(float(times.z[k]), 3) for k in (short[[0, -1]] if len(short) else ())],
+            },
+        }
+        if self._progress_marks:
+            details["progress_off_percent"] = round(100.0 * progress_off(times), 2)
+        return details
 
     def _risks(self) -> dict[str, Any]:
         """The riskiest travels as the job came, and what became of them."""
@@ -213,12 +235,13 @@ class _Pass:
 
     def _warnings(self, cost: Cost) -> list[str]:
         warnings = []
+        off = 100.0 * progress_off(self._clock.layers())
         if self._unretracted:
             warnings.append(f"{self._unretracted} travels without retraction were lifted; they ooze more")
         if self._progress_marks:
             warnings.append(
-                f"{self._progress_marks} progress marks (M73) stay as they were; remaining times are off by up to "
-                f"{cost.added_s / 60:+.1f} min"
+                f"{self._progress_marks} progress marks (M73) stay as they were: the time left is off by up to "
+                f"{cost.added_s / 60:+.1f} min, the share done by up to {off:.1f} %"
             )
         if isinstance(self._planner, TerrainLifts) and self._plan.material is None:
             warnings.append("no material entry fits the job: the curl allowance is that of the commonest numbers")

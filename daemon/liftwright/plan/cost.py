@@ -107,11 +107,13 @@ class CostClock(Timer):
         self._begin_line = begin_line
         self._layer_state = np.zeros(N_LAYER_STATE)
         self._layer_z = np.zeros(64)
+        self.layer_of_row = np.zeros(0, np.int64)
 
     def add(self, moves: Moves, text: NDArray[np.uint8], travels: Travels, edits: Edits = NO_EDITS) -> Timed:
         """Add a window with its travels and the rows that are replaced.
 
         Returns the seconds of the travels that became final; travels are numbered from 0 through the whole job.
+        `layer_of_row` then has the layer of each row of this window, -1 before the print.
         """
         rows = len(moves)
         room = min(int(self._layer_state[Y_COUNT]) + rows, MOST_LAYERS)
@@ -123,6 +125,7 @@ class CostClock(Timer):
             travels.z1, travels.retracted, self._layer_state, self._layer_z,
             notes.slot, notes.layer, notes.ceiling, notes.unretracted,
         )  # fmt: skip
+        self.layer_of_row = notes.layer
         self._walk(moves, text, notes, edits, int(self._layer_state[Y_COUNT]), int(self._layer_state[Y_TRAVELS]))
         return self._take_final(int(self._layer_state[Y_TRAVELS]))
 

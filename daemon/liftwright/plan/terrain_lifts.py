@@ -45,6 +45,7 @@ class TerrainLifts:
         self._s = np.empty(0)
         self._z = np.empty(0)
         self.struck_before = self.struck_after = 0
+        self.curled = np.zeros(0)  # of the last window, row by row: mm of beads given an allowance for curl
         self.risks: list[Risk] = []
 
     def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
@@ -54,6 +55,7 @@ class TerrainLifts:
             self._ground, moves, travels, (reason == FREE).astype(np.uint8), clearance=self._clearance,
             max_height=self._max_height, max_slope=t.max_slope, climb_blocked=self._climb_blocked,
         )  # fmt: skip
+        self.curled = strings.curled
         room = len(strings.s) + 2 * len(moves) + 2 * len(travels) + 1
         if len(self._s) < room:
             self._s, self._z = np.empty(room), np.empty(room)
