@@ -12,7 +12,6 @@ In: the rows of the gap in both files (proof_reader). Out: findings, at most one
 import numpy as np
 
 from liftwright.proof_reader import (
-    ABS,
     B_F,
     B_I,
     B_J,
@@ -32,10 +31,12 @@ from liftwright.proof_reader import (
     MOVE,
     NEXT,
     NOTE,
+    NUMBERED,
     QXY,
     QZE,
     RDE,
     RE,
+    RELATIVE,
     RF,
     RI,
     RJ,
@@ -47,6 +48,7 @@ from liftwright.proof_reader import (
     RY,
     RZ,
     START,
+    UNSURE,
 )
 from liftwright.proof_words import kernel
 
@@ -55,7 +57,6 @@ BEAD_CHANGED, BEAD_LOST, BEAD_ADDED, BEAD_RESPELLED = 1, 2, 3, 4
 LINE_CHANGED, LINE_LOST, LINE_ADDED, COMMENT_LOST, FORM, PLACE, FEED, UNTOUCHABLE, LINE_END = range(10, 19)
 BELOW, OUTSIDE, TOO_HIGH, Z_TOO_FAST, TOO_FAST = range(30, 35)
 OFF_THE_WAY, WAY_CUT, WAY_ADDED = range(40, 43)
-STATE = 50
 
 # Findings: one int64 row each. V_A and V_B are line numbers, V_SA to V_EB byte spans in the windows, and from V_NUMBERS
 # on, for either file: start X Y Z, then X Y Z E F tool dE of the row.
@@ -160,12 +161,12 @@ def own_comment(b: np.ndarray, i: int, end: int) -> bool:
 
 
 @kernel
-def _well_formed(b: np.ndarray, row: np.ndarray, absolute: bool) -> bool:
+def _well_formed(b: np.ndarray, row: np.ndarray) -> bool:
     """Whether a move that isn't the job's own line is one of the forms that we write."""
     mask = row[MASK]
     if row[COMMENT] >= 0 and not own_comment(b, row[COMMENT], row[END]):
         return False
-    if row[FLAGS] & 3 or row[START] == row[END]:
+    if row[FLAGS] & (UNSURE | NUMBERED) or row[START] == row[END]:
         return False
     if row[CODE] >= 20:
         return bool(mask & B_Z != 0 and mask & ~(B_XYZ | B_F | B_I | B_J | B_R | B_P) == 0)
@@ -173,7 +174,7 @@ def _well_formed(b: np.ndarray, row: np.ndarray, absolute: bool) -> bool:
         return bool(row[RF] > 0)
     if mask & ~(B_XYZ | B_F) or (mask & B_F and row[RF] <= 0):
         return False
-    return mask & B_XYZ == B_XYZ or (not absolute and mask & B_XYZ != 0)
+    return bool(mask & B_XYZ == B_XYZ or (row[FLAGS] & RELATIVE != 0 and mask & B_XYZ != 0))
 
 
 @kernel
@@ -267,6 +268,53 @@ def _promise_of(kind: int) -> int:
 
 
 @kernel
+def _next_push(rows: np.ndarray, k: int, n: int) -> int:
+    """The next row from `k` on that moves filament without laying a bead."""
+    while k < n and rows[k, KIND] != BACK and rows[k, KIND] != FORWARD:
+        k += 1
+    return k
+
+
+@kernel
+def retractions(
+    a: np.ndarray,
+    la: np.ndarray,
+    na: int,
+    line_a: int,
+    b: np.ndarray,
+    lb: np.ndarray,
+    nb: int,
+    line_b: int,
+    start_a: np.ndarray,
+    start_b: np.ndarray,
+    found: np.ndarray,
+    count: int,
+    seen: int,
+) -> tuple[int, int]:
+    """Compare the wipes, retractions and primes of a gap by themselves, whatever became of the lines between them."""
+    i, j = _next_push(la, 0, na), _next_push(lb, 0, nb)
+    while i < na or j < nb:
+        code = 0
+        if i == na or j == nb:
+            code = LINE_ADDED if i == na else LINE_LOST
+        elif not same_line(a, la[i], b, lb[j]):
+            later_a, later_b = _next_push(la, i + 1, na), _next_push(lb, j + 1, nb)
+            code = LINE_CHANGED
+            if later_a < na and same_line(a, la[later_a], b, lb[j]):
+                code = LINE_LOST
+            elif later_b < nb and same_line(a, la[i], b, lb[later_b]):
+                code = LINE_ADDED
+        elif not _same_place(la, i, lb, j, start_a, start_b):
+            code = PLACE
+        elif la[i, RF] != lb[j, RF]:
+            code = FEED
+        if code:
+            return report(found, count, seen, 2, code, line_a + i, la[i], line_b + j, lb[j], 0)
+        i, j = _next_push(la, i + 1, na), _next_push(lb, j + 1, nb)
+    return count, seen
+
+
+@kernel
 def align(
     a: np.ndarray,
     la: np.ndarray,
@@ -312,7 +360,7 @@ def align(
                 kept[j] = 1
                 i = twin + 1
                 row, at = i, 0
-            elif not _well_formed(b, rb, start_b[ABS] == 1):
+            elif not _well_formed(b, rb):
                 count, seen = report(found, count, seen, 3, FORM, line_a + i, la[i], line_b + j, rb, 0)
             elif not _line_end_known(a, la, na, b, rb):
                 count, seen = report(found, count, seen, 3, LINE_END, line_a + i, la[i], line_b + j, rb, 0)

@@ -51,7 +51,6 @@ from liftwright.proof_reader import (
     RZ,
     UNSURE,
     WALL,
-    F,
     X,
     Y,
     Z,
@@ -149,43 +148,62 @@ def _on_the_line(px: int, py: int, x: int, y: int, vx: int, vy: int, so_far: flo
 
 
 @kernel
+def _follow(
+    lb: np.ndarray, j: int, b1: int, px: int, py: int, x: int, y: int, q: int, feed: int
+) -> tuple[int, int, int]:
+    """Follow one straight way of the job, from p to (x, y): (what is wrong or 0, row behind it, first row too fast)."""
+    so_far, fast = 0.0, -1
+    while True:
+        if j >= b1 or lb[j, CODE] >= 20:
+            return WAY_CUT, j, fast
+        vx, vy = lb[j, RX], lb[j, RY]
+        if fast < 0 and lb[j, RF] > feed:
+            fast = j
+        if vx == x and vy == y and lb[j, QXY] == q:
+            return 0, _next_way(lb, j + 1, b1), fast
+        if x == px and y == py:
+            return OFF_THE_WAY, j, fast
+        on_it, so_far = _on_the_line(px, py, x, y, vx, vy, so_far)
+        if not on_it:
+            return OFF_THE_WAY, j, fast
+        j = _next_way(lb, j + 1, b1)
+
+
+@kernel
 def same_way(
     la: np.ndarray, a0: int, a1: int, lb: np.ndarray, b0: int, b1: int, start_a: np.ndarray
-) -> tuple[int, int, int]:
-    """Compare the XY ways of the active rows: (0, -, -) or (what is wrong, row in the original, row rewritten)."""
+) -> tuple[int, int, int, int]:
+    """Compare the XY ways of the active rows.
+
+    Returns (what is wrong or 0, row in the original, row rewritten, first rewritten row that is faster than the job was
+    on that piece of the way, or -1).
+    """
     px = la[a0 - 1, RX] if a0 > 0 else start_a[X]
     py = la[a0 - 1, RY] if a0 > 0 else start_a[Y]
     pz = la[a0 - 1, RZ] if a0 > 0 else start_a[Z]
     pq = la[a0 - 1, QXY] if a0 > 0 else (start_a[QX] if start_a[QY] == 0 else mix(start_a[QX], start_a[QY]))
     j = _next_way(lb, b0, b1)
+    fast = -1
     for i in range(a0, a1):
         if la[i, KIND] != MOVE:
             continue
         x, y, z, q = la[i, RX], la[i, RY], la[i, RZ], la[i, QXY]
         if la[i, CODE] >= 20:
             if j < b1 and _same_arc(la[i], lb[j]):
+                if fast < 0 and lb[j, RF] > la[i, RF]:
+                    fast = j
                 j = _next_way(lb, j + 1, b1)
             elif x != px or y != py or z == pz or q != pq:
-                return WAY_CUT, i, j
+                return WAY_CUT, i, j, fast
         elif x != px or y != py or q != pq:
-            so_far = 0.0
-            while True:
-                if j >= b1 or lb[j, CODE] >= 20:
-                    return WAY_CUT, i, j
-                vx, vy = lb[j, RX], lb[j, RY]
-                if vx == x and vy == y and lb[j, QXY] == q:
-                    j = _next_way(lb, j + 1, b1)
-                    break
-                if x == px and y == py:
-                    return OFF_THE_WAY, i, j
-                on_it, so_far = _on_the_line(px, py, x, y, vx, vy, so_far)
-                if not on_it:
-                    return OFF_THE_WAY, i, j
-                j = _next_way(lb, j + 1, b1)
+            code, j, hurried = _follow(lb, j, b1, px, py, x, y, q, la[i, RF])
+            fast = hurried if fast < 0 else fast
+            if code:
+                return code, i, j, fast
         px, py, pz, pq = x, y, z, q
     if j < b1:
-        return WAY_ADDED, a1, j
-    return 0, -1, -1
+        return WAY_ADDED, a1, j, fast
+    return 0, -1, -1, fast
 
 
 @kernel
@@ -220,14 +238,12 @@ def _on_bed(x: float, y: float, limits: np.ndarray) -> bool:
 
 
 @kernel
-def _too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, fastest: int, limits: np.ndarray) -> int:
-    """Z_TOO_FAST if the move asks more of Z than the printer gives, TOO_FAST if more than the job's own travel did."""
+def _z_too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, limits: np.ndarray) -> bool:
+    """Whether the move asks more speed of Z than the printer gives."""
     feed = row[RF] / SCALE / 60 * (percent / SCALE / 100)
     rise = abs(row[RZ] - pz) / SCALE
     run = _xy_length(row, px, py)
-    if rise > 0 and feed * rise / math.hypot(run, rise) > limits[Z_SPEED] * (1 + SPEED_SLACK):
-        return Z_TOO_FAST
-    return TOO_FAST if run > 0 and row[RF] > fastest else 0
+    return bool(rise > 0 and feed * rise / math.hypot(run, rise) > limits[Z_SPEED] * (1 + SPEED_SLACK))
 
 
 @kernel
@@ -245,11 +261,10 @@ def bounds(
     """Check the active rewritten rows against the limits: (0, -) or (what is wrong, row rewritten)."""
     z0 = la[a0 - 1, RZ] if a0 > 0 else start_a[Z]
     z1 = la[a1 - 1, RZ] if a1 > 0 else start_a[Z]
-    left, right, front, back, fastest = TOP, -TOP, TOP, -TOP, start_a[F]
+    left, right, front, back = TOP, -TOP, TOP, -TOP
     for k in range(max(a0 - 1, 0), a1):
         left, right = min(left, la[k, RX]), max(right, la[k, RX])
         front, back = min(front, la[k, RY]), max(back, la[k, RY])
-        fastest = max(fastest, la[k, RF])
     if a0 == 0:
         left, right = min(left, start_a[X]), max(right, start_a[X])
         front, back = min(front, start_a[Y]), max(back, start_a[Y])
@@ -269,9 +284,8 @@ def bounds(
         boxed = left - slack <= x <= right + slack and front - slack <= y <= back + slack
         if not boxed and not _on_bed(x / SCALE, y / SCALE, limits):
             return OUTSIDE, k
-        fault = _too_fast(row, px, py, pz, percent, fastest, limits)
-        if fault != 0:
-            return fault, k
+        if _z_too_fast(row, px, py, pz, percent, limits):
+            return Z_TOO_FAST, k
         px, py, pz = x, y, z
     return 0, -1
 
@@ -294,10 +308,12 @@ def judge_path(
     """Report what promises 4 and 5 say about one edited gap."""
     a0, a1 = active(la, na)
     b0, b1 = active(lb, nb)
-    code, i, j = same_way(la, a0, a1, lb, b0, b1, start_a)
+    code, i, j, fast = same_way(la, a0, a1, lb, b0, b1, start_a)
     if code:
         count, seen = report(found, count, seen, 5, code, line_a + i, la[i], line_b + j, lb[j], 0)
     code, j = bounds(la, a0, a1, lb, b0, b1, start_a, percent, limits)
     if code:
         count, seen = report(found, count, seen, 4, code, line_a + a0, la[a0], line_b + j, lb[j], 0)
+    elif fast >= 0:
+        count, seen = report(found, count, seen, 4, TOO_FAST, line_a + a0, la[a0], line_b + fast, lb[fast], 0)
     return count, seen

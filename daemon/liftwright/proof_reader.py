@@ -37,7 +37,7 @@ COMMENT, QXY, QZE = range(18, 21)  # start of the first comment or -1; residues 
 ROW_SIZE = 21
 
 BLANK, NOTE, MOVE, BEAD, BACK, FORWARD, NEUTRAL, DWELL, WALL = range(9)
-UNSURE, NUMBERED, UNKNOWN, MOVES_XY, SHIFT = 1, 2, 4, 8, 16  # flags; UNKNOWN: homing, probing, unknown command
+UNSURE, NUMBERED, UNKNOWN, MOVES_XY, RELATIVE = 1, 2, 4, 8, 16  # UNKNOWN: homing, probing, unknown; RELATIVE: G91
 
 # Classes of commands in the tables that the caller fills.
 ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN, IS_FRAME = range(7)  # IS_TEXT: its arguments are text
@@ -175,6 +175,8 @@ def _move(code: int, mask: int, flags: int, s: np.ndarray, r: np.ndarray, w: np.
     shifted = shifted or s[X] != x or s[Y] != y or s[QX] != qx or s[QY] != qy
     if shifted:
         r[FLAGS] |= MOVES_XY
+    if relative:
+        r[FLAGS] |= RELATIVE
     r[KIND] = MOVE
     if mask & B_E:
         _extrude(shifted, s, r, w, q)
@@ -210,8 +212,6 @@ def _set_position(mask: int, s: np.ndarray, r: np.ndarray, w: np.ndarray, q: np.
         s[KNOWN] &= ~KNOW_E
         _wall(s, r, True)
         return
-    if mask & B_XYZ:
-        r[FLAGS] |= SHIFT
     for k, letter in ((X, 23), (Y, 24), (Z, 25), (E, 4)):
         if mask & (1 << letter) == 0:
             continue

@@ -135,8 +135,6 @@ def in_words(v: np.ndarray, a: np.ndarray, b: np.ndarray) -> Violation:
         found = " ".join(letter + plain(int(values[letter])) for letter in letters) + f" after {rewritten}"
     elif code in _WAYS:
         expected = f"{_WAYS[code]}: {original}"
-    elif code == gap.STATE:
-        expected, found = "the same machine state after this line", "another offset, mode, feed or tool"
     else:
         expected = f"{_LINES[code]}: {original}"
     return violation(int(v[gap.V_PROMISE]), int(v[gap.V_A]), int(v[gap.V_B]), expected, found)

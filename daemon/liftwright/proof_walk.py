@@ -16,13 +16,13 @@ from liftwright.proof_gap import (
     BEAD_CHANGED,
     BEAD_LOST,
     BEAD_RESPELLED,
-    STATE,
     UNTOUCHABLE,
     V_NUMBERS,
     V_ROWS,
     active,
     align,
     report,
+    retractions,
     same_bead,
     same_line,
 )
@@ -305,6 +305,7 @@ def _judge_gap(
     count = c[FOUND]
     if first >= 0:
         c[TOUCHED] += 1
+        count, seen = retractions(a, la, na, line_a, b, lb, nb, line_b, sa0, sb0, found, count, seen)
         count, seen = align(a, la, na, line_a, b, lb, nb, line_b, sa0, sb0, found, count, seen, kept)
         reason, _ = untouchable(la, na, sa0, limits)
         if c[CUT]:
@@ -324,11 +325,6 @@ def _judge_gap(
         first_active, after_active = active(lb, nb)
         for j in range(first_active, after_active):
             c[OWN_LINES] += 1 if lb[j, KIND] == MOVE and kept[j] == 0 else 0
-    if seen == 0:
-        for k in range(STATE_SIZE):
-            if sa[k] != sb[k]:
-                count, seen = report(found, count, seen, 6, STATE, line_a + na, la[na], line_b + nb, lb[nb], k)
-                break
     c[FOUND] = count
 
 

@@ -35,8 +35,8 @@ def _prove(original: bytes, rewritten: bytes, limits: Limits) -> set[int]:
     ours = Reader(limits.g90_sets_extrusion, limits.neutral).read(original)
     theirs = Reader(limits.g90_sets_extrusion, limits.neutral).read(body)
     _lend_line_end(ours, theirs)
-    gaps_a, gaps_b = _gaps(ours), _gaps(theirs)
-    begin = _print_begins(gaps_a)
+    gaps_a, gaps_b = gaps_of(ours), gaps_of(theirs)
+    begin = print_begins(gaps_a)
     for k in range(max(len(gaps_a), len(gaps_b))):
         a = gaps_a[k] if k < len(gaps_a) else []
         b = gaps_b[k] if k < len(gaps_b) else []
@@ -52,7 +52,7 @@ def _lend_line_end(ours: list[Line], theirs: list[Line]) -> None:
         theirs[-1].end = b""
 
 
-def _gaps(lines: list[Line]) -> list[list[Line]]:
+def gaps_of(lines: list[Line]) -> list[list[Line]]:
     """Lines up to and with each bead; the last gap has none."""
     gaps: list[list[Line]] = [[]]
     for line in lines:
@@ -62,7 +62,7 @@ def _gaps(lines: list[Line]) -> list[list[Line]]:
     return gaps
 
 
-def _print_begins(gaps: list[list[Line]]) -> int:
+def print_begins(gaps: list[list[Line]]) -> int:
     """Number of the gap before the first bead after which nothing unknown follows within its layer."""
     beads = [gap[-1].after.at["Z"] for gap in gaps if gap and gap[-1].kind == "bead"]
     for k, z in enumerate(beads):
@@ -90,22 +90,20 @@ def _gap(a: list[Line], b: list[Line], k: int, begin: int, limits: Limits) -> se
         return broken
     broken |= _lines(rows_a, rows_b)
     start = a[0].before if a else Machine()
-    if bead_a is None or k <= begin or _untouchable(rows_a, bead_a, start, limits):
+    if bead_a is None or k <= begin or untouchable(rows_a, bead_a, start, limits):
         broken.add(3)
     if bead_a is not None:
-        first_a, first_b = _active(rows_a), _active(rows_b)
-        if not _same_way(rows_a[first_a], rows_b[first_b], _start(a, first_a)):
+        first_a, first_b = active(rows_a), active(rows_b)
+        same, fast = _way(rows_a[first_a], rows_b[first_b], start_of(a, first_a))
+        if not same:
             broken.add(5)
-        last = (b[-1].after if b else start).percent
-        percent = max(start.percent, (a[-1].after).percent, last) if a else start.percent
-        if _beyond(
-            rows_a[first_a], rows_b[first_b], _start(a, first_a), _start(b, first_b), start.feed, percent, limits
-        ):
+        percent = max(start.percent, bead_a.after.percent)
+        if fast or _beyond(rows_a[first_a], rows_b[first_b], start_of(a, first_a), percent, limits):
             broken.add(4)
     return broken
 
 
-def _start(gap: list[Line], part: slice) -> Machine:
+def start_of(gap: list[Line], part: slice) -> Machine:
     """The machine before the active part."""
     if part.start < len(gap):
         return gap[part.start].before
@@ -120,14 +118,14 @@ def _bead(line: Line) -> tuple[object, ...]:
     return code, arc, before, after, line.pushed, line.after.feed, line.after.tool
 
 
-def _active(rows: list[Line]) -> slice:
+def active(rows: list[Line]) -> slice:
     """After the last E backward, up to the first E forward behind it."""
     first = max((k + 1 for k, line in enumerate(rows) if line.kind == "back"), default=0)
     last = next((k for k in range(first, len(rows)) if rows[k].kind == "forward"), len(rows))
     return slice(first, last)
 
 
-def _untouchable(rows: list[Line], bead: Line, start: Machine, limits: Limits) -> bool:
+def untouchable(rows: list[Line], bead: Line, start: Machine, limits: Limits) -> bool:
     for line in [*rows, bead]:
         if line.kind in ("wall", "dwell") or line.numbered or line.unsure:
             return True
@@ -136,11 +134,11 @@ def _untouchable(rows: list[Line], bead: Line, start: Machine, limits: Limits) -
     latched = start.latched or any(line.code == 10 and line.kind == "back" for line in rows)
     if start.firmware_lift and latched:
         return True
-    part = _active(rows)
+    part = active(rows)
     moves = rows[part]
     if not any(_moves_xy(line) for line in moves):
         return True
-    heights = [_start([*rows, bead], part).at["Z"], *(line.after.at["Z"] for line in moves)]
+    heights = [start_of([*rows, bead], part).at["Z"], *(line.after.at["Z"] for line in moves)]
     low, high = min(heights[0], heights[-1]), max(heights[0], heights[-1])
     if min(heights) < low:
         return True
@@ -181,7 +179,7 @@ def _e_line(line: Line) -> tuple[object, ...]:
 
 def _aligned(rows_a: list[Line], rows_b: list[Line]) -> bool:
     """Whether some way of telling own, kept and fixed lines apart explains the rewritten rows."""
-    part_a, part_b = _active(rows_a), _active(rows_b)
+    part_a, part_b = active(rows_a), active(rows_b)
     ends = {line.end for line in rows_a if line.kind == "move"}
 
     def edited(k: int) -> bool:
@@ -264,9 +262,10 @@ def _same_place(a: Line, b: Line) -> bool:
 # Way and bounds
 
 
-def _same_way(a: list[Line], b: list[Line], start: Machine) -> bool:
+def _way(a: list[Line], b: list[Line], start: Machine) -> tuple[bool, bool]:
+    """(Whether the XY way is the same, whether some rewritten move is faster than the job was on its piece of it)."""
     left = [line for line in b if _moves_xy(line)]
-    at = start.at
+    at, fast = start.at, False
     for line in a:
         if line.kind != "move":
             continue
@@ -274,24 +273,25 @@ def _same_way(a: list[Line], b: list[Line], start: Machine) -> bool:
         here, there = (at["X"], at["Y"]), (to["X"], to["Y"])
         if line.code is not None and line.code >= 2:
             if left and _arc(left[0]) == _arc(line):
-                left.pop(0)
+                fast = fast or left.pop(0).after.feed > line.after.feed
             elif here != there or at["Z"] == to["Z"]:
-                return False
+                return False, fast
         elif here != there:
             so_far = 0.0
             while True:
                 if not left or (left[0].code or 0) >= 2:
-                    return False
+                    return False, fast
+                fast = fast or left[0].after.feed > line.after.feed
                 via = (left[0].after.at["X"], left[0].after.at["Y"])
                 left.pop(0)
                 if via == there:
                     break
                 along, off, length = _along(here, there, via)
                 if off > TOLERANCE or not so_far - TOLERANCE <= along <= length + TOLERANCE or along < -TOLERANCE:
-                    return False
+                    return False, fast
                 so_far = max(so_far, along)
         at = to
-    return not left
+    return not left, fast
 
 
 def _arc(line: Line) -> tuple[object, ...]:
@@ -310,14 +310,11 @@ def _along(here: Point, there: Point, via: Point) -> tuple[float, float, float]:
     return (ex * dx + ey * dy) / length, abs(ex * dy - ey * dx) / length, length
 
 
-def _beyond(
-    a: list[Line], b: list[Line], start_a: Machine, start_b: Machine, feed: Decimal, percent: Decimal, limits: Limits
-) -> bool:
+def _beyond(a: list[Line], b: list[Line], start: Machine, percent: Decimal, limits: Limits) -> bool:
     """Whether one of the rewritten moves leaves what is allowed."""
-    points = [start_a, *(line.after for line in a)]
+    points = [start, *(line.after for line in a)]
     z0, z1 = points[0].at["Z"], points[-1].at["Z"]
     box = {k: (min(p.at[k] for p in points), max(p.at[k] for p in points)) for k in "XY"}
-    fastest = max([feed, *(p.feed for p in points)])
     for line in b:
         if line.kind != "move":
             continue
@@ -327,7 +324,7 @@ def _beyond(
         boxed = all(box[k][0] - Decimal("0.002") <= at[k] <= box[k][1] + Decimal("0.002") for k in "XY")
         if not boxed and not _on_bed(float(at["X"]), float(at["Y"]), limits):
             return True
-        if _too_fast(line, percent, fastest, limits):
+        if _z_too_fast(line, percent, limits):
             return True
     return False
 
@@ -341,17 +338,12 @@ def _on_bed(x: float, y: float, limits: Limits) -> bool:
     return math.hypot(x, y) <= bed + TOLERANCE
 
 
-def _too_fast(line: Line, percent: Decimal, fastest: Decimal, limits: Limits) -> bool:
+def _z_too_fast(line: Line, percent: Decimal, limits: Limits) -> bool:
     rise = abs(float(line.after.at["Z"] - line.before.at["Z"]))
-    run = _length(line)
     speed = float(line.after.feed) / 60 * float(percent) / 100
-    if (
-        limits.z_speed_mm_s is not None
-        and rise
-        and speed * rise / math.hypot(rise, run) > limits.z_speed_mm_s * (1 + 1e-6)
-    ):
-        return True
-    return run > 0 and line.after.feed > fastest
+    if limits.z_speed_mm_s is None or not rise:
+        return False
+    return speed * rise / math.hypot(rise, _length(line)) > limits.z_speed_mm_s * (1 + 1e-6)
 
 
 def _length(line: Line) -> float:

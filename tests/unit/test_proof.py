@@ -248,7 +248,7 @@ def test_an_exponent_of_ours_is_the_retraction_that_firmware_makes_of_it() -> No
     """`Z6e-1` is Z6 and E-1 (NIST RS274/NGC has no exponent, appendix E; firmware splits words alike)."""
     relative = [text.replace(b"M82", b"M83").replace(b"G1 E1 F2400", b"G1 E-1 F2400") for text in (JOB, GOOD)]
     proof = judge(relative[0], stamped(changed(b"Y30.000 Z0.600", b"Y30.000 Z6e-1", relative[1])))
-    assert is_at(proof.violations[0], 2, "retractions", 11, 11)
+    assert is_at(proof.violations[0], 2, "retractions", 12, 11)
 
 
 def test_a_retraction_elsewhere_is_named() -> None:

@@ -1,0 +1,168 @@
+"""Mutation of the proof: honest rewrites are corrupted, operator × place with a fixed seed.
+
+Every corruption is caught by a promise that it breaks, in the gap where it stands or the next; harmless changes
+survive. `pytest -s` shows the rates.
+"""
+
+import dataclasses
+from collections import Counter
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from liftwright.proof import Limits, Proof
+from reference.honest_rise import rise
+from reference.proof_mutations import OPERATORS, Mutant, cut_mutants, mutants, stamp_mutants
+from reference.proof_pairs import LIMITS, fast, judge, stamped
+from reference.slow_proof import gaps_of
+from reference.slow_proof_reader import Reader
+
+SEED = 20261125
+JOBS = sorted((Path(__file__).parents[3] / "shared" / "jobs").glob("*.gcode"))
+WIDE = dataclasses.replace(LIMITS, bed=(-500.0, 500.0, -500.0, 500.0), z_max_mm=500.0)
+
+
+def lattice(relative_e: bool, end: bytes, layers: int = 6) -> bytes:
+    """A small lattice pot: three posts a layer, some travels retracted, lifted by the job itself or past a command."""
+    lines = ["; lattice pot", "M140 S60", "G28", "G90", "M83" if relative_e else "M82", "G92 E0", "G1 Z0.2 F600"]
+    total = Decimal(0)
+
+    def push(amount: str) -> str:
+        nonlocal total
+        total += Decimal(amount)
+        return amount if relative_e else f"{total}"
+
+    for layer in range(layers):
+        z = Decimal("0.2") * (layer + 1)
+        lines += [f"; layer {layer}", f"G1 Z{z} F600"]
+        for post in range(3):
+            x, y = 20 + 40 * post, 30 + 25 * (post % 2) + layer
+            if post == 1:
+                lines += [
+                    f"G1 E{push('-1')} F2400 ; back",
+                    "M106 S200",
+                    f"G1 X{x} Y{y} F9000 ; over",
+                    f"G1 E{push('1')} F2400",
+                ]
+            elif post == 2:
+                lines += [f"G1 E{push('-1')} F2400", f"G1 Z{z + Decimal('0.6')} F600 ; up", f"G1 X{x}.5 Y{y} F9000",
+                          f"G1 X{x} Y{y} ; near", f"G1 Z{z} F600", f"G1 E{push('1')} F2400"]  # fmt: skip
+            else:
+                lines += [f"G1 X{x - 1} Y{y} F9000 ; across", f"G1 X{x} Y{y} F6000"]
+            feed = "" if post == 0 and layer % 2 else " F1500"  # without one, the travel's own feed goes on
+            lines += [f"G1 X{x + 8} Y{y} E{push('0.31')}{feed} ; wall", f"G1 X{x + 8} Y{y + 8} E{push('0.31')}"]
+            lines += [f"G3 X{x} Y{y + 8} I-4 J0 E{push('0.47')}", f"G1 X{x} Y{y} E{push('0.31')} F1200"]
+            if layer == 3 and post == 1:
+                lines += ["PARK_HEAD", "G1 X5 Y5 F9000", f"G1 X{x} Y{y} Z{z}"]
+    lines += [f"G1 E{push('-2')} F2400", "M104 S0", "M140 S0", "G1 Z50 F600", "M84"]
+    return end.join(line.encode() for line in lines) + end
+
+
+def bases() -> Iterator[tuple[str, bytes, Limits]]:
+    yield "lattice pot, absolute E", lattice(False, b"\n"), LIMITS
+    yield "lattice pot, relative E, CRLF", lattice(True, b"\r\n"), LIMITS
+    for job in JOBS:
+        text = job.read_bytes()
+        if b"\nG1" in text and job.stem not in ("milling-program", "not-a-print-arcs-without-e"):
+            start = text.find(b"\nG92 E0")
+            end = text.find(b"\n", max(start, 0) + 30_000)
+            yield job.stem, text[: end + 1] if end > 0 else text, WIDE
+
+
+BASES = list(bases())
+
+
+@pytest.mark.parametrize(("name", "job", "limits"), BASES[:2], ids=[base[0] for base in BASES[:2]])
+def test_every_corruption_of_a_small_job_is_caught_by_a_promise_it_breaks(
+    name: str, job: bytes, limits: Limits, long: bool
+) -> None:
+    """At least 25 operators and, over the two jobs, 400 cases; the twin agrees on every one."""
+    good = rise(job, limits)
+    assert judge(job, stamped(good), limits).holds
+    made = _run(name, job, good, limits, each=40 if long else 5, twin=True)
+    assert len(made) >= 50
+    assert sum(made.values()) >= 200
+
+
+@pytest.mark.skipif(not JOBS, reason="the collection of real jobs is not here")
+@pytest.mark.parametrize(("name", "job", "limits"), BASES[2:], ids=[base[0] for base in BASES[2:]])
+def test_every_corruption_of_a_real_job_is_caught_by_a_promise_it_breaks(
+    name: str, job: bytes, limits: Limits, long: bool
+) -> None:
+    good = rise(job, limits, every=2)
+    proof = fast(job, stamped(good), limits)
+    assert proof.holds, proof
+    _run(name, job, good, limits, each=20 if long else 2, twin=long)
+
+
+def _run(name: str, job: bytes, good: bytes, limits: Limits, each: int, twin: bool) -> Counter[str]:
+    """Judge all mutants; returns how many were made by operator."""
+    made: Counter[str] = Counter()
+    survivors, strays = [], []
+    both = [*mutants(job, good, limits, SEED, each), *cut_mutants(job, good, limits, SEED, each)]
+    for mutant in both:
+        if mutant.text == stamped(good):
+            continue
+        made[mutant.operator.name] += 1
+        proof = (judge if twin else fast)(job, mutant.text, limits)
+        wrong = _fault(mutant, proof, limits, near=twin)
+        if wrong and not proof.holds:
+            strays.append(wrong)
+        elif wrong:
+            survivors.append(wrong)
+    harmful = sum(count for op, count in made.items() if not _named(op).harmless)
+    killed = harmful - len(survivors)
+    print(f"{name}: {sum(made.values())} cases by {len(made)} operators, {killed} of {harmful} harmful ones caught")
+    assert not survivors, "\n".join(survivors)
+    assert not strays, "\n".join(strays)
+    return made
+
+
+def _named(name: str):  # type: ignore[no-untyped-def]
+    return next(operator for operator in OPERATORS if operator.name == name)
+
+
+def _fault(mutant: Mutant, proof: Proof, limits: Limits, near: bool) -> str:
+    """What is wrong with the verdict on a mutant, or ""; `near`: the place is looked up, too, which is slow."""
+    operator = mutant.operator
+    what = f"{operator.name} at line {mutant.line}: {[str(v) for v in proof.violations[:4]]}"
+    if operator.harmless:
+        return "" if proof.holds else f"harmless, but condemned: {what}"
+    if proof.holds:
+        return f"survived: {what}"
+    named = [violation for violation in proof.violations if violation.promise in operator.promises]
+    if not named:
+        return f"caught by another promise: {what}"
+    if not near or operator.name in FAR:
+        return ""
+    gap = _gap_of(mutant.text, named[0].line_rewritten, limits)
+    if not mutant.gap - 1 <= gap <= mutant.gap + 1:
+        return f"named at gap {gap}, made in gap {mutant.gap}: {what}"
+    return ""
+
+
+FAR = {"line of the head lost", "rest of the job lost", "tool change added", "filament zeroed", "height set",
+       "relative positions before our line", "inches before our line"}  # fmt: skip
+
+
+def _gap_of(text: bytes, line: int, limits: Limits) -> int:
+    gaps = gaps_of(Reader(limits.g90_sets_extrusion, limits.neutral).read(text))
+    for k, gap in enumerate(gaps):
+        line -= len(gap)
+        if line <= 0:
+            return k
+    return len(gaps)
+
+
+@pytest.mark.parametrize(("name", "job", "limits"), BASES[:1], ids=["lattice pot"])
+def test_every_corruption_of_the_stamp_is_caught_by_promise_seven(name: str, job: bytes, limits: Limits) -> None:
+    good = rise(job, limits)
+    for what, text in stamp_mutants(good):
+        assert 7 in {violation.promise for violation in judge(job, text, limits).violations}, what
+
+
+def test_every_operator_is_used_by_some_base() -> None:
+    used = {m.operator.name for _, job, limits in BASES[:2] for m in mutants(job, rise(job, limits), limits, SEED, 1)}
+    assert {operator.name for operator in OPERATORS} - used <= {"rest of the job lost"}
