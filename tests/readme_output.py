@@ -1,6 +1,7 @@
 """The outputs and the table of rule keys in README.md, made anew: `python tests/readme_output.py` writes them there.
 
-A fence of the language `console` holds one command and its whole output. The commands run in a folder that holds
+A fence of the language `console` holds one command and its whole output: ours, or a script of this repository
+(`python tests/bench/...`), named from its top. The commands run in a folder that holds
 `rules/` as shipped and the example jobs in `jobs/`; what they print on stderr counts too. A test runs the same code and
 compares.
 """
@@ -18,7 +19,7 @@ from liftwright.rules.key_table import keys_table
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 KEYS = re.compile(r"(<!-- keys: begin -->\n)(.*?)(<!-- keys: end -->)", re.DOTALL)
-_BLOCK = re.compile(r"^```console\n\$ (?P<command>liftwright .*)\n(?P<output>(?:.*\n)*?)```$", re.MULTILINE)
+_BLOCK = re.compile(r"^```console\n\$ (?P<command>(?:liftwright|python) .*)\n(?P<output>(?:.*\n)*?)```$", re.MULTILINE)
 
 
 def shown() -> list[tuple[str, str]]:
@@ -35,8 +36,9 @@ def prepare(folder: Path) -> None:
 
 def output_of(command: str, folder: Path) -> str:
     """What the command prints there, stderr after stdout."""
-    words = (sys.executable, "-m", "liftwright", *shlex.split(command)[1:])
-    done = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
+    program, *words = shlex.split(command)
+    words = ["-m", "liftwright", *words] if program == "liftwright" else [str(ROOT / words[0]), *words[1:]]
+    done = subprocess.run((sys.executable, *words), cwd=folder, capture_output=True, text=True, check=False)
     return done.stdout + done.stderr
 
 

@@ -37,6 +37,7 @@ class Row:
 
     shape: str
     lifted: int
+    seconds: float
     added_s: float
     added_percent: float
     strikes: int
@@ -163,6 +164,6 @@ def _after(lift: Lift, written: Writing) -> Row:
 
 def _row(shape: str, lifted: int, side: Side, strikes: int, early: float, tallest: float) -> Row:
     return Row(
-        shape, lifted, 0.0, 0.0, strikes, side.z_stroke_mm, side.z_reversals, side.z_starts, early, side.air_s,
+        shape, lifted, side.seconds, 0.0, 0.0, strikes, side.z_stroke_mm, side.z_reversals, side.z_starts, early, side.air_s,
         side.unretracted_s, tallest,
     )  # fmt: skip

@@ -34,7 +34,7 @@ def test_a_row_has_the_figures_of_a_rewrite_in_that_shape(shape):
     came, row = found.rows[0], next(row for row in found.rows if row.shape == shape)
     assert row.lifted == result.counts.get("rewritten", 0)
     assert row.added_s == pytest.approx(result.measures["added_s"], abs=1e-6)
-    for name in ("z_stroke_mm", "z_reversals", "z_starts", "air_s", "unretracted_s"):
+    for name in ("seconds", "z_stroke_mm", "z_reversals", "z_starts", "air_s", "unretracted_s"):
         assert getattr(row, name) == pytest.approx(result.measures[f"{name}_after"], abs=1e-6)
         assert getattr(came, name) == pytest.approx(result.measures[f"{name}_before"], abs=1e-6)
     assert (row.early_climb_mm, row.tallest_lift_mm) == (
