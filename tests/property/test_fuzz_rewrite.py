@@ -1,0 +1,98 @@
+"""Hostile jobs through the whole core: a result with a reason each time, never an exception, never a failed proof."""
+
+import io
+import re
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from liftwright.proof import Limits, prove
+from liftwright.result import Result
+from property.jobs import Spelling, Step, jobs, spell, spellings
+from property.rewriting import SHAPES, press
+from property.test_fuzz_reader import TOKENS, lines, programs
+
+shapes = st.sampled_from(SHAPES)
+PRINT = (
+    b"G28\nM104 S200\nG90\nM83\nG1 X10 Y10 Z0.2 F6000\nG1 X20 E1 F1200\n"
+    b"G1 E-1\nG1 X60 Y40 F9000\nG1 E1\nG1 X80 E1 F1200\n"
+)
+
+
+def answered(job: bytes, shape: str) -> Result:
+    """A result with a reason; whatever reader and proof read differently is held, never handed on."""
+    result = press(job, shape).result
+    assert result.reason
+    assert result.outcome == "held" if result.violations else result.outcome in ("rewritten", "unchanged", "held")
+    return result
+
+
+def check(job: bytes, shape: str) -> None:
+    result = answered(job, shape)
+    assert result.reason_code != "proof_failed", result.violations
+
+
+@given(st.binary(max_size=300), shapes)
+def test_any_bytes_get_an_answer(job: bytes, shape: str) -> None:
+    check(job, shape)
+
+
+@given(st.lists(st.sampled_from(TOKENS), max_size=60), shapes)
+def test_a_print_with_any_tokens_behind_it_gets_an_answer(tokens: list[bytes], shape: str) -> None:
+    check(PRINT + b"".join(tokens) + b"\n" + PRINT, shape)
+
+
+def is_plain(line: str) -> bool:
+    """Not one of the lines that firmwares obey differently: optional, numbered, frame-setting, one letter twice."""
+    text = line.upper().split(";")[0].split("(")[0]
+    letters = re.findall("[A-Z]", text)
+    alone = re.match(r"\s*(G9[01]|G2[01]|M8[23])", text) is None or len(letters) == 1
+    return (
+        alone
+        and len(letters) == len(set(letters))
+        and not any(mark in text for mark in ("/", "%", "N5", "G92.1", "T", "G10", "G11"))
+    )
+
+
+plain_programs = st.builds(
+    lambda parts, end: end.join(parts).encode(),
+    st.lists(lines.filter(is_plain), max_size=20),
+    st.sampled_from(["\n", "\r\n"]),
+)
+
+
+@given(plain_programs, plain_programs, shapes)
+def test_a_print_among_senseless_programs_gets_an_answer(before: bytes, between: bytes, shape: str) -> None:
+    """Plausible lines in senseless order around two small prints: reader and proof never disagree."""
+    check(before + b"\n" + PRINT + between + b"\n" + PRINT + before + b"\n", shape)
+
+
+@given(jobs(max_layers=2), spellings(), st.data())
+def test_a_generated_job_with_bytes_knocked_about_gets_an_answer(
+    job: list[Step], how: Spelling, data: st.DataObject
+) -> None:
+    """One to five bytes of a valid job replaced, dropped or doubled: the net beneath the reader is the proof."""
+    text = bytearray(spell(job, how))
+    for _ in range(data.draw(st.integers(1, 5))):
+        at = data.draw(st.integers(0, len(text) - 1))
+        what = data.draw(st.sampled_from(["replace", "drop", "double"]))
+        if what == "replace":
+            text[at] = data.draw(st.integers(0, 255))
+        elif what == "drop":
+            del text[at]
+        else:
+            text.insert(at, text[at])
+    answered(bytes(text), data.draw(shapes))
+
+
+@given(st.binary(max_size=300), st.binary(max_size=300))
+def test_the_proof_answers_on_any_two_files(one: bytes, two: bytes) -> None:
+    """Anything but its own stamp fails, and a job is never proved against itself without one."""
+    assert not prove(io.BytesIO(one), io.BytesIO(two), Limits()).holds
+
+
+@given(programs, programs)
+def test_the_proof_answers_on_any_two_programs(one: bytes, two: bytes) -> None:
+    proof = prove(io.BytesIO(one), io.BytesIO(two), Limits(bed=100.0, z_max_mm=50.0, z_speed_mm_s=5.0))
+    assert not proof.holds
+    assert proof.violations
