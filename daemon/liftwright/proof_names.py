@@ -83,8 +83,9 @@ class Names:
         code10 = int(float(digits) * 10 + 0.5)
         whole, tenth = divmod(code10, 10)
         text = f"{'GMT'[row]}{whole}" + (f".{tenth}" if tenth else "")
-        other = IS_WALL if row == 2 else IS_UNKNOWN
-        self.codes[row, code10] = IS_NEUTRAL if self._is_neutral(text) else other
+        # The operator vouches for whatever stands behind the command, too: its arguments are text.
+        named, other = (IS_NEUTRAL, IS_WALL) if row == 2 else (IS_TEXT, IS_UNKNOWN)
+        self.codes[row, code10] = named if self._is_neutral(text) else other
 
     def _is_neutral(self, name: str) -> bool:
         return any(fnmatch.fnmatchcase(name.upper(), glob) for glob in self.globs)

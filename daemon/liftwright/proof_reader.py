@@ -41,7 +41,7 @@ UNSURE, NUMBERED, UNKNOWN, MOVES_XY, RELATIVE = 1, 2, 4, 8, 16  # UNKNOWN: homin
 
 # Classes of commands in the tables that the caller fills.
 ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN, IS_FRAME = range(7)  # IS_TEXT: its arguments are text
-CODES = 10_000  # codes are number × 10 + digit after the point; larger ones are unknown
+CODES = 100_000  # codes are number × 10 + digit after the point; larger ones are unknown
 NAME_SLOTS = 8192
 
 B_E, B_F, B_I, B_J, B_P, B_R = 1 << 4, 1 << 5, 1 << 8, 1 << 9, 1 << 15, 1 << 17  # bit k: the word of letter k, a = 0

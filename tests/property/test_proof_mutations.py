@@ -9,8 +9,11 @@ from collections import Counter
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
+from random import Random
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from liftwright.proof import Limits, Proof
 from reference.honest_rise import rise
@@ -166,3 +169,26 @@ def test_every_corruption_of_the_stamp_is_caught_by_promise_seven(name: str, job
 def test_every_operator_is_used_by_some_base() -> None:
     used = {m.operator.name for _, job, limits in BASES[:2] for m in mutants(job, rise(job, limits), limits, SEED, 1)}
     assert {operator.name for operator in OPERATORS} - used <= {"rest of the job lost"}
+
+
+FLIPS = [(job, rise(job, limits), limits) for _, job, limits in BASES[:2]]
+
+
+@given(st.sampled_from(FLIPS), st.randoms(use_true_random=False), st.integers(1, 3))
+def test_any_bytes_changed_in_a_rewritten_job_are_judged_as_the_twin_judges_them(
+    pair: tuple[bytes, bytes, Limits], draw: Random, times: int
+) -> None:
+    """What still holds differs from the honest rewrite in lines of ours alone: every line of the job is still there."""
+    job, good, limits = pair
+    text = bytearray(good)
+    for _ in range(times):
+        at, new = draw.randrange(len(text)), draw.choice(b"0123456789 .-XYZEFG;\n\r(")
+        if draw.random() < 0.4:
+            text[at] = new
+        elif draw.random() < 0.5:
+            text.insert(at, new)
+        else:
+            del text[at]
+    if judge(job, stamped(bytes(text)), limits).holds:
+        kept = set(job.splitlines(keepends=True)) & set(good.splitlines(keepends=True))
+        assert kept <= set(bytes(text).splitlines(keepends=True))

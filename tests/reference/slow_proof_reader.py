@@ -162,8 +162,9 @@ class Reader:
         neutral = code == 94 if letter == "G" else code in NEUTRAL_M | TEXT_M
         frame = letter == "G" and code in FRAME_G
         pause = letter == "M" and code in PAUSE_M
-        if not neutral and not frame and not pause:
-            neutral = code * 10 % 1 == 0 and 0 <= code < 1000 and self._neutral(f"{letter}{code.normalize():f}")
+        named = code * 10 % 1 == 0 and 0 <= code < 10_000 and self._neutral(f"{letter}{code.normalize():f}")
+        if named and not (neutral or frame or pause):
+            return
         if neutral:
             if not (letter == "M" and code in TEXT_M) and _second_command(rest):
                 self._wall(line, unknown=True)
