@@ -267,6 +267,9 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     arc = read_arc(state, command, code, before) if code >= 2 else None
     if code >= 2 and arc is None:
         state.seen.clear()  # firmwares refuse it and stay where they are
+    letters = [letter for letter, _ in command.words if letter in "XYZF"]
+    if len(letters) != len(set(letters)):
+        state.seen.clear()  # an error by the standard (NIST 3.3.5), the later word to firmwares
     across = arc is not None or (state.at["X"], state.at["Y"]) != (before["X"], before["Y"])
     kind = kind_of(command, across, pushed)
     if state.volumetric:
