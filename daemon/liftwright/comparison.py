@@ -164,6 +164,6 @@ def _after(lift: Lift, written: Writing) -> Row:
 
 def _row(shape: str, lifted: int, side: Side, strikes: int, early: float, tallest: float) -> Row:
     return Row(
-        shape, lifted, side.seconds, 0.0, 0.0, strikes, side.z_stroke_mm, side.z_reversals, side.z_starts, early, side.air_s,
-        side.unretracted_s, tallest,
+        shape, lifted, side.seconds, 0.0, 0.0, strikes, side.z_stroke_mm, side.z_reversals, side.z_starts, early,
+        side.air_s, side.unretracted_s, tallest,
     )  # fmt: skip
