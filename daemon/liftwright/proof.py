@@ -16,20 +16,19 @@ liftwright: a mistake of the reader, planner or splicer must not be shared by th
 
 import hashlib
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import BinaryIO
 
 import numpy as np
 
-from liftwright import proof_gap, proof_path, proof_reader, proof_walk
+from liftwright import proof_bounds
 from liftwright.proof_names import Names
-from liftwright.proof_text import Violation, in_words, plain, violation
+from liftwright.proof_run import LONGEST_LINE, SHOWN, Run
+from liftwright.proof_state import new_state
+from liftwright.proof_text import Violation, violation
 from liftwright.proof_window import WINDOW, Window
 
-LONGEST_LINE = WINDOW // 2  # bytes; longer ones may not be provable
-ROWS = 16_384  # lines between two beads, where the files differ
-SHOWN = 20  # violations listed; the walk ends soon after
+__all__ = ["LONGEST_LINE", "SHOWN", "WINDOW", "Limits", "Proof", "Violation", "prove"]
 
 _STAMP = re.compile(rb";liftwright stamp 1 sha256=([0-9a-f]{64})(?:\r\n|\n|\r)\Z")
 _STAMP_ROOM = 128
@@ -73,21 +72,23 @@ def prove(original: BinaryIO, rewritten: BinaryIO, limits: Limits) -> Proof:
     Memory: two windows of WINDOW bytes and the rows of one gap. Lines beyond LONGEST_LINE are a violation.
     """
     stamp, end = _find_stamp(rewritten)
-    walk = _Walk(original, rewritten, end, limits)
-    walk.run()
-    violations = walk.violations
-    walk.b.rest()
-    digest = walk.digest.hexdigest()
-    if stamp != digest:
-        expected = f"a last line with the digest {digest}"
+    sha = hashlib.sha256()
+    window = Window(rewritten, end, sha)
+    power_on = new_state(limits.g90_sets_extrusion)
+    run = Run(Window(original, original.seek(0, 2)), window, _as_array(limits), power_on, Names(limits.neutral))
+    run.run()
+    window.rest()
+    violations = run.violations
+    if stamp != sha.hexdigest():
+        expected = f"a last line with the digest {sha.hexdigest()}"
         found = f"the digest {stamp}" if stamp else "no stamp"
-        violations.append(violation(7, 0, int(walk.c[proof_walk.LINE_B]) + 1, expected, found))
+        violations.append(violation(7, 0, run.counts()["lines_rewritten"] + 1, expected, found))
     return Proof(
         holds=not violations,
         violations=tuple(violations[:SHOWN]),
         total=len(violations),
-        complete=walk.complete,
-        counts=walk.counts(),
+        complete=run.complete,
+        counts=run.counts(),
     )
 
 
@@ -103,146 +104,22 @@ def _find_stamp(file: BinaryIO) -> tuple[str, int]:
     return match[1].decode("ascii"), start + match.start()
 
 
-class _Walk:
-    """The two windows, the kernels' arrays, and the loop that keeps them fed."""
-
-    def __init__(self, original: BinaryIO, rewritten: BinaryIO, end: int, limits: Limits) -> None:
-        self.a = Window(original, original.seek(0, 2))
-        self.digest = hashlib.sha256()
-        self.b = Window(rewritten, end, self.digest)
-        self.c = np.zeros(proof_walk.WALK_SIZE, dtype=np.int64)
-        self.c[[proof_walk.LINE_A, proof_walk.LINE_B, proof_walk.GLINE_A, proof_walk.GLINE_B]] = 1
-        self.states = [proof_reader.new_state(limits.g90_sets_extrusion) for _ in range(4)]
-        self.rows = [proof_gap.new_rows(ROWS) for _ in range(2)]
-        self.kept = np.zeros(ROWS + 1, dtype=np.uint8)
-        self.words = [np.zeros(26, dtype=np.int64) for _ in range(2)]
-        self.found = np.zeros((proof_gap.V_ROWS, proof_gap.V_SIZE), dtype=np.int64)
-        self.names = Names(limits.neutral)
-        self.limits = _as_array(limits)
-        self.violations: list[Violation] = []
-        self.complete = False
-
-    def run(self) -> None:
-        self.a.shift(0)
-        self.b.shift(0)
-        while len(self.violations) < SHOWN:
-            why = self._step()
-            if why == proof_walk.DONE:
-                self.complete = True
-                self._compare_end()
-                return
-            if why == proof_walk.NAME_A:
-                self._ask(self.a, proof_walk.IA)
-            elif why == proof_walk.NAME_B:
-                self._ask(self.b, proof_walk.IB)
-            elif not self._feed(why):
-                return
-
-    def _step(self) -> int:
-        step: Callable[..., int] = proof_walk.walk
-        why = step(
-            self.a.bytes,
-            self.a.usable,
-            self.b.bytes,
-            self.b.usable,
-            self.a.whole,
-            self.b.whole,
-            self.c,
-            *self.states,
-            *self.rows,
-            *self.words,
-            self.names.codes,
-            self.names.names,
-            self.limits,
-            self.found,
-            self.kept,
-        )
-        count = int(self.c[proof_walk.FOUND])
-        met = [in_words(row, self.a.bytes, self.b.bytes) for row in self.found[:count]]
-        self.violations += sorted(met, key=lambda one: (one.line_rewritten, one.line_original, one.promise))
-        self.c[proof_walk.FOUND] = 0
-        return why
-
-    def _ask(self, window: Window, cursor: int) -> None:
-        """Put the class of the command at the cursor into the tables."""
-        start = int(self.c[cursor])
-        self.names.learn(bytes(window.bytes[start : start + 256]))
-
-    def _feed(self, why: int) -> bool:
-        """Move both windows on; False if nothing can be moved any more."""
-        c = self.c
-        if why == proof_walk.TOO_MANY_ROWS:
-            return self._give_up("a gap between two beads that differs and is longer than the proof can hold")
-        from_a, from_b = int(c[proof_walk.GA]), int(c[proof_walk.GB])
-        room = WINDOW // 2
-        if not c[proof_walk.SPLIT] and (c[proof_walk.IA] - from_a > room or c[proof_walk.IB] - from_b > room):
-            self._cut_gap()
-            from_a, from_b = int(c[proof_walk.GA]), int(c[proof_walk.GB])
-        before = self.a.left + self.b.left
-        self.a.shift(from_a)
-        self.b.shift(from_b)
-        for field, by in ((proof_walk.IA, from_a), (proof_walk.GA, from_a), (proof_walk.EQUAL, from_a)):
-            c[field] -= by
-        for field in (proof_walk.IB, proof_walk.GB):
-            c[field] -= from_b
-        if before == self.a.left + self.b.left and before > 0 and why == proof_walk.MORE:
-            return self._give_up(f"lines of at most {LONGEST_LINE} bytes and gaps that fit in {WINDOW} bytes")
-        return True
-
-    def _cut_gap(self) -> None:
-        """Give up the beginning of a long gap that has been equal so far; from here on no edit in it is accepted."""
-        c = self.c
-        c[proof_walk.GA], c[proof_walk.GB] = c[proof_walk.IA], c[proof_walk.IB]
-        c[proof_walk.GLINE_A], c[proof_walk.GLINE_B] = c[proof_walk.LINE_A], c[proof_walk.LINE_B]
-        c[proof_walk.CUT] = 1
-        self.states[2][:] = self.states[0]
-
-    def _give_up(self, expected: str) -> bool:
-        lines = int(self.c[proof_walk.GLINE_A]), int(self.c[proof_walk.GLINE_B])
-        self.violations.append(violation(3, *lines, expected, "more than that"))
-        return False
-
-    def _compare_end(self) -> None:
-        """Promise 6: unless the walk ended side by side, the two states may differ."""
-        if self.c[proof_walk.SPLIT]:
-            names = proof_reader.STATE_NAMES
-            differ = [k for k in range(proof_reader.STATE_SIZE) if self.states[2][k] != self.states[3][k]]
-            expected, found = (", ".join(f"{names[k]} {_state_text(k, s[k])}" for k in differ) for s in self.states[2:])
-            lines = int(self.c[proof_walk.LINE_A]) - 1, int(self.c[proof_walk.LINE_B]) - 1
-            self.violations.append(violation(6, *lines, expected, found))
-
-    def counts(self) -> dict[str, int]:
-        c = self.c
-        return {
-            "beads": int(c[proof_walk.BEADS]),
-            "travels": int(c[proof_walk.TRAVELS]),
-            "touched": int(c[proof_walk.TOUCHED]),
-            "own_lines": int(c[proof_walk.OWN_LINES]),
-            "lines_original": int(c[proof_walk.LINE_A]) - 1,
-            "lines_rewritten": int(c[proof_walk.LINE_B]) - 1,
-        }
-
-
-def _state_text(field: int, value: int) -> str:
-    return plain(value) if field in proof_reader.SCALED else str(value)
-
-
 def _as_array(limits: Limits) -> np.ndarray:
     """The limits as the kernels take them; what isn't known becomes infinite."""
     out = np.full(8, np.inf)
     bed = limits.bed
     if bed is None:
-        out[proof_path.BED_KIND] = proof_path.NO_BED
+        out[proof_bounds.BED_KIND] = proof_bounds.NO_BED
     elif isinstance(bed, tuple):
-        out[proof_path.BED_KIND] = proof_path.RECT_BED
-        out[proof_path.BED_A : proof_path.BED_D + 1] = bed
+        out[proof_bounds.BED_KIND] = proof_bounds.RECT_BED
+        out[proof_bounds.BED_A : proof_bounds.BED_D + 1] = bed
     else:
-        out[proof_path.BED_KIND] = proof_path.ROUND_BED
-        out[proof_path.BED_A] = bed
+        out[proof_bounds.BED_KIND] = proof_bounds.ROUND_BED
+        out[proof_bounds.BED_A] = bed
     for field, value in (
-        (proof_path.Z_MAX, limits.z_max_mm),
-        (proof_path.Z_SPEED, limits.z_speed_mm_s),
-        (proof_path.OWN_LIFT, limits.own_lift_max_mm),
+        (proof_bounds.Z_MAX, limits.z_max_mm),
+        (proof_bounds.Z_SPEED, limits.z_speed_mm_s),
+        (proof_bounds.OWN_LIFT, limits.own_lift_max_mm),
     ):
         if value is not None:
             out[field] = value

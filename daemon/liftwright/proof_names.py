@@ -9,7 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from liftwright.proof_reader import (
+from liftwright.proof_commands import name_hash
+from liftwright.proof_state import (
     ASK,
     CODES,
     IS_FRAME,
@@ -19,7 +20,6 @@ from liftwright.proof_reader import (
     IS_UNKNOWN,
     IS_WALL,
     NAME_SLOTS,
-    name_hash,
 )
 
 # Commands that are executed without moving anything (the G-code pages of the firmware documents).

@@ -8,35 +8,36 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from liftwright import proof_reader as pr
+from liftwright import proof_state as ps
 from liftwright.proof_names import Names
+from liftwright.proof_reader import read_line
 from liftwright.proof_words import SCALE, number
 from reference.slow_proof_reader import Line, Reader
 
 KINDS = ("blank", "note", "move", "bead", "back", "forward", "neutral", "dwell", "wall")
 JOBS = sorted((Path(__file__).parents[3] / "shared" / "jobs").glob("*.gcode"))
-AXES = (pr.X, pr.Y, pr.Z, pr.E)
+AXES = (ps.X, ps.Y, ps.Z, ps.E)
 
 
 def read(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) -> list[tuple[np.ndarray, np.ndarray]]:
     """Row and state of each line by the kernels."""
     window = np.frombuffer(job + b"\n\n", dtype=np.uint8).copy()
-    state, names = pr.new_state(sets), Names(neutral)
-    words = [np.zeros(26, dtype=np.int64) for _ in range(2)]
+    state, names = ps.new_state(sets), Names(neutral)
+    tables = ps.Tables(np.zeros(26, dtype=np.int64), np.zeros(26, dtype=np.int64), names.codes, names.names)
     found, at = [], 0
     while at < len(job):
-        row = np.zeros(pr.ROW_SIZE, dtype=np.int64)
-        while pr.read_line(window, at, len(job), state, row, *words, names.codes, names.names) == pr.ASK:
+        row = np.zeros(ps.ROW_SIZE, dtype=np.int64)
+        while read_line(window, at, len(job), state, row, tables) == ps.ASK:
             names.learn(bytes(window[at : at + 256]))
         found.append((row, state.copy()))
-        at = int(row[pr.NEXT])
+        at = int(row[ps.NEXT])
     return found
 
 
 def last(job: bytes, sets: bool | None = True) -> tuple[list[Decimal], str]:
     """X, Y, Z, E after the last line, and its kind."""
     row, state = read(job, sets)[-1]
-    return [Decimal(int(state[k])) / SCALE for k in AXES], KINDS[row[pr.KIND]]
+    return [Decimal(int(state[k])) / SCALE for k in AXES], KINDS[row[ps.KIND]]
 
 
 def differences(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) -> list[str]:
@@ -54,21 +55,21 @@ def differences(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] =
 
 def _pairs(line: Line, row: np.ndarray, state: np.ndarray) -> list[tuple[str, object, object]]:
     after = line.after
-    bits = {"X": pr.KNOW_X, "Y": pr.KNOW_Y, "Z": pr.KNOW_Z, "E": pr.KNOW_E, "M": pr.KNOW_MODE}
-    known = {name for name, bit in bits.items() if state[pr.KNOWN] & bit}
+    bits = {"X": ps.KNOW_X, "Y": ps.KNOW_Y, "Z": ps.KNOW_Z, "E": ps.KNOW_E, "M": ps.KNOW_MODE}
+    known = {name for name, bit in bits.items() if state[ps.KNOWN] & bit}
     return [
-        ("kind", line.kind, KINDS[row[pr.KIND]]),
-        ("span", len(line.text), row[pr.END] - row[pr.START]),
+        ("kind", line.kind, KINDS[row[ps.KIND]]),
+        ("span", len(line.text), row[ps.END] - row[ps.START]),
         ("place", True, all(_near(after.at[k], state[axis]) for k, axis in zip("XYZE", AXES, strict=True))),
-        ("feed", after.feed * SCALE, int(state[pr.F])),
+        ("feed", after.feed * SCALE, int(state[ps.F])),
         ("known", set(after.known), known),
-        ("tool", after.tool, int(state[pr.TOOL])),
-        ("pushed", True, _near(line.pushed, row[pr.RDE])),
-        ("modes", [after.absolute, after.inch, after.latched], [state[k] == 1 for k in (pr.ABS, pr.INCH, pr.LATCHED)]),
+        ("tool", after.tool, int(state[ps.TOOL])),
+        ("pushed", True, _near(line.pushed, row[ps.RDE])),
+        ("modes", [after.absolute, after.inch, after.latched], [state[k] == 1 for k in (ps.ABS, ps.INCH, ps.LATCHED)]),
         ("rest", (after.plane, after.firmware_lift, after.frame, after.percent * SCALE),
-         (int(state[pr.PLANE]), bool(state[pr.FIRMWARE_LIFT]), bool(state[pr.FRAME]), int(state[pr.PERCENT]))),
+         (int(state[ps.PLANE]), bool(state[ps.FIRMWARE_LIFT]), bool(state[ps.FRAME]), int(state[ps.PERCENT]))),
         ("flags", (line.numbered, line.unsure, line.unknown),
-         tuple(bool(row[pr.FLAGS] & bit) for bit in (pr.NUMBERED, pr.UNSURE, pr.UNKNOWN))),
+         tuple(bool(row[ps.FLAGS] & bit) for bit in (ps.NUMBERED, ps.UNSURE, ps.UNKNOWN))),
     ]  # fmt: skip
 
 
@@ -114,7 +115,7 @@ def test_the_two_firmware_dialects_of_the_extruders_mode(first: str, second: str
     for sets, relative in ((True, if_set), (False, if_not)):
         assert last(job, sets)[0][3] == (20 if relative else 10)
     row, _ = read(job, None)[-1]
-    assert bool(row[pr.FLAGS] & pr.UNSURE) == (if_set != if_not)
+    assert bool(row[ps.FLAGS] & ps.UNSURE) == (if_set != if_not)
 
 
 def test_g92_shifts_the_named_axes_and_moves_nothing() -> None:

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from liftwright import proof, proof_names, proof_window
+from liftwright import proof, proof_names, proof_run, proof_window
 from reference.proof_pairs import LIMITS, fast, stamped
 
 START = b"G28\nG90\nM83\nG1 X10 Y10 Z0.2 F6000\n"
@@ -35,7 +35,7 @@ def pair(layers: int = 40) -> tuple[bytes, bytes]:
 @pytest.fixture(params=[300, 347, 512, 1000, 4096])
 def window(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
     """A window hardly larger than a gap."""
-    for module in (proof, proof_window):
+    for module in (proof_run, proof_window):
         monkeypatch.setattr(module, "WINDOW", request.param)
     return int(request.param)
 
@@ -45,7 +45,7 @@ def test_the_windows_size_does_not_change_what_is_found(size: int, monkeypatch: 
     job, good = pair()
     bad = good.replace(b"G1 X77 Y50 F9000", b"G1 X77 Y51 F9000").replace(b"G1 X66 Y50 Z0.600", b"G1 X66 Y50 Z0.100")
     wide = [fast(job, stamped(text)) for text in (good, bad)]
-    for module in (proof, proof_window):
+    for module in (proof_run, proof_window):
         monkeypatch.setattr(module, "WINDOW", size)
     assert [fast(job, stamped(text)) for text in (good, bad)] == wide
     assert wide[0].holds
@@ -97,7 +97,7 @@ def test_a_line_longer_than_the_window_is_a_violation_and_no_endless_loop(window
 
 
 def test_more_lines_in_an_edited_gap_than_there_is_room_for_are_a_violation(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(proof, "ROWS", 30)
+    monkeypatch.setattr(proof_run, "ROWS", 30)
     job, good = pair(4)
     few, many = b"M106 S1\n" * 20, b"M106 S1\n" * 40
     assert fast(job.replace(b"M106 S255\n", few), stamped(good.replace(b"M106 S255\n", few))).holds

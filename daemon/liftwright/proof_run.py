@@ -1,0 +1,121 @@
+"""Keeps the proof's kernels fed: two windows in step, command names asked for, findings put into words.
+
+In: both files, the limits as an array, the state at power-on. Out: violations in the order of the job, and counts.
+"""
+
+import numpy as np
+
+from liftwright import proof_progress as at
+from liftwright import proof_walk
+from liftwright.proof_finding import COUNT, new_found, new_rows
+from liftwright.proof_names import Names
+from liftwright.proof_state import SCALED, STATE_NAMES, STATE_SIZE, Tables
+from liftwright.proof_text import Violation, in_words, plain, violation
+from liftwright.proof_window import WINDOW, Window
+
+LONGEST_LINE = WINDOW // 2  # bytes; longer ones may not be provable
+ROWS = 16_384  # lines between two beads, where the files differ
+SHOWN = 20  # violations listed; the walk ends soon after
+
+
+class Run:
+    """One walk through both files. `complete`: it reached their end."""
+
+    def __init__(self, a: Window, b: Window, limits: np.ndarray, power_on: np.ndarray, names: Names) -> None:
+        self.a, self.b = a, b
+        self.limits, self.names = limits, names
+        self.progress = at.new_progress()
+        self.states = [power_on.copy() for _ in range(4)]  # at the cursors of a and b, at the gap's start in a and b
+        self.rows = [new_rows(ROWS) for _ in range(2)]
+        self.kept = np.zeros(ROWS + 1, dtype=np.uint8)
+        self.tables = Tables(np.zeros(26, dtype=np.int64), np.zeros(26, dtype=np.int64), names.codes, names.names)
+        self.found = new_found()
+        self.violations: list[Violation] = []
+        self.complete = False
+
+    def run(self) -> None:
+        self.a.shift(0)
+        self.b.shift(0)
+        while len(self.violations) < SHOWN:
+            why = self._step()
+            if why == proof_walk.DONE:
+                self.complete = True
+                self._compare_end()
+                return
+            if why == proof_walk.NAME_A:
+                self._ask(self.a, at.IA)
+            elif why == proof_walk.NAME_B:
+                self._ask(self.b, at.IB)
+            elif not self._feed(why):
+                return
+
+    def _step(self) -> int:
+        a, b = self._file(0, self.a), self._file(1, self.b)
+        why = proof_walk.walk(a, b, self.progress, self.tables, self.limits, self.found, self.kept)
+        met = [in_words(row, self.a.bytes, self.b.bytes) for row in self.found.rows[: self.found.tally[COUNT]]]
+        self.violations += sorted(met, key=lambda one: (one.line_rewritten, one.line_original, one.promise))
+        self.found.tally[COUNT] = 0
+        return why
+
+    def _file(self, k: int, window: Window) -> proof_walk.File:
+        states = self.states[k], self.states[2 + k]
+        return proof_walk.File(window.bytes, window.usable, window.whole, *states, self.rows[k])
+
+    def _ask(self, window: Window, cursor: int) -> None:
+        """Put the class of the command at the cursor into the tables."""
+        start = int(self.progress[cursor])
+        self.names.learn(bytes(window.bytes[start : start + 256]))
+
+    def _feed(self, why: int) -> bool:
+        """Move both windows on; False if nothing can be moved any more."""
+        c = self.progress
+        if why == proof_walk.TOO_MANY_ROWS:
+            return self._give_up("a gap between two beads that differs and is longer than the proof can hold")
+        if not c[at.SPLIT] and max(c[at.IA] - c[at.GA], c[at.IB] - c[at.GB]) > WINDOW // 2:
+            self._cut_gap()
+        from_a, from_b = int(c[at.GA]), int(c[at.GB])
+        before = self.a.left + self.b.left
+        self.a.shift(from_a)
+        self.b.shift(from_b)
+        c[[at.IA, at.GA, at.EQUAL]] -= from_a
+        c[[at.IB, at.GB]] -= from_b
+        if why == proof_walk.MORE and before == self.a.left + self.b.left and before > 0:
+            return self._give_up(f"lines of at most {LONGEST_LINE} bytes and gaps that fit in {WINDOW} bytes")
+        return True
+
+    def _cut_gap(self) -> None:
+        """Give up the beginning of a long gap that has been equal so far; from here on no edit in it is accepted."""
+        c = self.progress
+        c[[at.GA, at.GB]] = c[[at.IA, at.IB]]
+        c[[at.GLINE_A, at.GLINE_B]] = c[[at.LINE_A, at.LINE_B]]
+        c[at.CUT] = 1
+        self.states[2][:] = self.states[0]
+
+    def _give_up(self, expected: str) -> bool:
+        lines = int(self.progress[at.GLINE_A]), int(self.progress[at.GLINE_B])
+        self.violations.append(violation(3, *lines, expected, "more than that"))
+        return False
+
+    def _compare_end(self) -> None:
+        """Promise 6: unless the walk ended side by side, the two states may differ."""
+        if not self.progress[at.SPLIT]:
+            return
+        differ = [k for k in range(STATE_SIZE) if self.states[2][k] != self.states[3][k]]
+        expected, found = (", ".join(_field(k, state[k]) for k in differ) for state in self.states[2:])
+        lines = int(self.progress[at.LINE_A]) - 1, int(self.progress[at.LINE_B]) - 1
+        self.violations.append(violation(6, *lines, expected, found))
+
+    def counts(self) -> dict[str, int]:
+        c = self.progress
+        return {
+            "beads": int(c[at.BEADS]),
+            "travels": int(c[at.TRAVELS]),
+            "touched": int(c[at.TOUCHED]),
+            "own_lines": int(c[at.OWN_LINES]),
+            "lines_original": int(c[at.LINE_A]) - 1,
+            "lines_rewritten": int(c[at.LINE_B]) - 1,
+        }
+
+
+def _field(k: int, value: int) -> str:
+    return f"{STATE_NAMES[k]} {plain(value) if k in SCALED else value}"
