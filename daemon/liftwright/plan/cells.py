@@ -1,6 +1,8 @@
 """What one cell of the terrain holds, and how a bead is laid over the cells it covers. No paths and no travels here.
 
-A record is 64 bytes: five words of samples (raster.py) and five float32 numbers, read through two views of one memory.
+A record is 64 bytes: which samples (raster.py) the top layer covers and which samples carried it, the heights of both,
+and for each of the cell's 16 squares the curl allowance of both. It is read through three views of one memory. Beside
+it stand the number of the path that touched the cell last, and the samples that this path covers.
 A new layer in a cell pushes what was on top down to "below"; what is below is what may carry a bead of this layer, so
 the answer for a second bead of the same layer does not depend on the first.
 """
@@ -15,114 +17,152 @@ from liftwright.plan.raster import Integers, Words, count_bits
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
+Bytes = npt.NDArray[np.uint8]
 
-# Columns of a record seen as 8 words: samples of the top layer, of what carries it, curled ones of both, and those of
-# the path that touched the cell last.
-TOP, BELOW, TOP_CURL, BELOW_CURL, OWN = 0, 1, 2, 3, 4
-# Columns of the same record seen as 16 singles: heights, curl allowances, and the number of that path.
-Z_TOP, Z_BELOW, C_TOP, C_BELOW, OWNER = 10, 11, 12, 13, 14
+# A record as 8 words of 64 bits: samples of the top layer, and those that carry it; the allowances are words too when
+# they are only moved.
+TOP, BELOW, C_TOP_WORDS, C_BELOW_WORDS = 0, 1, 4, 6
+# The same record as 16 singles: heights in mm.
+Z_TOP, Z_BELOW = 4, 5
+# The same record as 64 bytes: the allowances of the 16 squares, in parts of the greatest one.
+C_TOP, C_BELOW = 32, 48
 RECORD_WORDS = 8
+SQUARES = 16
+PARTS = 250  # parts of the greatest allowance in which allowances are kept
 
 SAME_LAYER = 0.4  # layer heights; beads closer in Z than this belong to one layer
 BENEATH = 1.5  # layer heights; material this far beneath the top of a bead carries it
 
 ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
 NONE = np.uint64(0)
-ZERO = np.float32(0.0)
+LOW_BITS = np.uint64(0x1111111111111111)
+FOUR, FIFTEEN = np.uint64(4), np.uint64(15)
 
-# Columns of what a bead met: samples covered, samples with nothing beneath, the most of those in one cell, allowance
-# beneath (mm), samples that lie under something printed before.
+# What a bead met: samples covered, samples with nothing beneath, the most of those in one cell, greatest allowance
+# beneath (parts), samples that lie under something printed before.
 COVERED, FREE, MOST, CURL, UNDER = 0, 1, 2, 3, 4
 
 
 @kernel
-def layer_before(
-    words: Words, singles: Singles, i: int, z: float, h: float
-) -> tuple[np.uint64, np.uint64, np.float32]:
-    """Samples of cell i that carry a bead with top z, the curled ones among them, and their allowance in mm."""
+def carriers(words: Words, singles: Singles, i: int, z: float, h: float) -> np.uint64:
+    """Samples of cell i with material within 1.5 layer heights beneath a bead with top z (all of them on the bed)."""
     reach = np.float32(z - BENEATH * h)
-    carry, curled, c = NONE, NONE, ZERO
-    if reach <= ZERO:
-        carry = ALL
+    if reach <= np.float32(0.0):
+        return ALL
+    carry = NONE
     if singles[i, Z_BELOW] >= reach:
         carry |= words[i, BELOW]
-        curled, c = words[i, BELOW_CURL], singles[i, C_BELOW]
-    z_top = singles[i, Z_TOP]
-    if reach <= z_top < np.float32(z - SAME_LAYER * h):
+    if reach <= singles[i, Z_TOP] < np.float32(z - SAME_LAYER * h):
         carry |= words[i, TOP]
-        curled |= words[i, TOP_CURL]
-        c = max(c, singles[i, C_TOP])
-    return carry, curled, c
+    return carry
+
+
+@kernel
+def allowance_beneath(
+    words: Words, singles: Singles, parts: Bytes, i: int, word: np.uint64, z: float, h: float
+) -> int:
+    """Greatest allowance (parts) in the layer before, over the squares of cell i that the samples `word` touch."""
+    reach = np.float32(z - BENEATH * h)
+    use_below = singles[i, Z_BELOW] >= reach and (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) != NONE
+    use_top = reach <= singles[i, Z_TOP] < np.float32(z - SAME_LAYER * h)
+    use_top = use_top and (words[i, C_TOP_WORDS] | words[i, C_TOP_WORDS + 1]) != NONE
+    most = 0
+    if use_below or use_top:
+        for square in range(SQUARES):
+            if word & FIFTEEN != NONE:
+                if use_below:
+                    most = max(most, int(parts[i, C_BELOW + square]))
+                if use_top:
+                    most = max(most, int(parts[i, C_TOP + square]))
+            word >>= FOUR
+    return most
+
+
+@kernel
+def push(words: Words, singles: Singles, parts: Bytes, i: int, z: float, h: float) -> None:
+    """Begin a new layer with top z in cell i: what may carry it becomes "below", the top is bare."""
+    reach = np.float32(z - BENEATH * h)
+    carry = carriers(words, singles, i, z, h)
+    keep_top, keep_below = singles[i, Z_TOP] >= reach, singles[i, Z_BELOW] >= reach
+    if keep_top and keep_below:
+        for square in range(SQUARES):
+            parts[i, C_BELOW + square] = max(parts[i, C_BELOW + square], parts[i, C_TOP + square])
+    else:
+        for k in range(2):
+            words[i, C_BELOW_WORDS + k] = words[i, C_TOP_WORDS + k] if keep_top else NONE
+    for k in range(2):
+        words[i, C_TOP_WORDS + k] = NONE
+    words[i, BELOW], words[i, TOP] = carry, NONE
+    singles[i, Z_BELOW], singles[i, Z_TOP] = singles[i, Z_TOP], np.float32(z)
 
 
 @kernel
 def lay(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, n: int,
-    z: float, h: float, owner: float, seen: Floats,
+    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Words, tiles: Singles, cells: Integers,
+    covers: Words, n: int, z: float, h: float, owner: int, seen: Floats,
 ) -> None:  # fmt: skip
     """Lay the n covered cells of one straight bead (z and h in mm); `seen` says what it met."""
-    z32, owner32 = np.float32(z), np.float32(owner)
+    z32 = np.float32(z)
     low, high = np.float32(z - SAME_LAYER * h), np.float32(z + SAME_LAYER * h)
     covered = free = most = under = np.uint64(0)
-    curl = ZERO
+    curl = 0
     for k in range(n):
         i, word = cells[k], covers[k]
         if tiles[i >> 6] < z32:
             tiles[i >> 6] = z32
-        carry, curled, c = layer_before(words, singles, i, z, h)
-        z_top = singles[i, Z_TOP]
-        if z_top < low:
-            words[i, BELOW], words[i, BELOW_CURL], singles[i, C_BELOW] = carry, curled, c
-            words[i, TOP], words[i, TOP_CURL], singles[i, C_TOP] = word, NONE, ZERO
-            singles[i, Z_BELOW], singles[i, Z_TOP] = z_top, z32
-        elif z_top <= high:
+        if singles[i, Z_TOP] < low:
+            push(words, singles, parts, i, z, h)
+        if singles[i, Z_TOP] <= high:
             words[i, TOP] |= word
-            if z32 > z_top:
-                singles[i, Z_TOP] = z32
+            singles[i, Z_TOP] = max(singles[i, Z_TOP], z32)
         else:
             under += count_bits(word)
-        if singles[i, OWNER] != owner32:
-            singles[i, OWNER] = owner32
-            words[i, OWN] = word
+        if owners[i] != owner:
+            owners[i] = owner
+            own[i] = word
         else:
-            words[i, OWN] |= word
+            own[i] |= word
         covered += count_bits(word)
-        bare = count_bits(word & ~carry)
+        bare = count_bits(word & ~carriers(words, singles, i, z, h))
         free += bare
         most = max(most, bare)
-        if (word & curled) != NONE:
-            curl = max(curl, c)
+        if (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) != NONE:
+            curl = max(curl, allowance_beneath(words, singles, parts, i, word, z, h))
     seen[COVERED], seen[FREE], seen[MOST], seen[CURL], seen[UNDER] = covered, free, most, curl, under
 
 
 @kernel
 def look(
-    words: Words, singles: Singles, cells: Integers, covers: Words, n: int, z: float, h: float, seen: Floats
-) -> None:
+    words: Words, singles: Singles, parts: Bytes, cells: Integers, covers: Words, n: int, z: float, h: float,
+    seen: Floats,
+) -> None:  # fmt: skip
     """The same answer as `lay` for covered cells that are already laid, changing nothing; MOST and UNDER stay 0."""
     covered = free = np.uint64(0)
-    curl = ZERO
+    curl = 0
     for k in range(n):
         i, word = cells[k], covers[k]
-        carry, curled, c = layer_before(words, singles, i, z, h)
         covered += count_bits(word)
-        free += count_bits(word & ~carry)
-        if (word & curled) != NONE:
-            curl = max(curl, c)
+        free += count_bits(word & ~carriers(words, singles, i, z, h))
+        curl = max(curl, allowance_beneath(words, singles, parts, i, word, z, h))
     seen[COVERED], seen[FREE], seen[MOST], seen[CURL], seen[UNDER] = covered, free, 0.0, curl, 0.0
 
 
 @kernel
 def raise_curl(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, n: int,
-    z: float, h: float, c: float,
+    singles: Singles, parts: Bytes, tiles: Singles, cells: Integers, covers: Words, n: int,
+    z: float, h: float, c: int, part: float,
 ) -> None:  # fmt: skip
-    """Write the allowance c (mm) on laid cells; a cell keeps the greatest of its layer."""
-    same = np.float32(SAME_LAYER * h)
-    z32, c32 = np.float32(z), np.float32(c)
+    """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer.
+
+    A square counts as covered from two of its four samples on.
+    """
+    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
     for k in range(n):
         i, word = cells[k], covers[k]
-        if abs(singles[i, Z_TOP] - z32) <= same:
-            words[i, TOP_CURL] |= word
-            singles[i, C_TOP] = max(singles[i, C_TOP], c32)
-            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + c32)
+        if abs(singles[i, Z_TOP] - z32) > same:
+            continue
+        for square in range(SQUARES):
+            if count_bits(word & FIFTEEN) >= np.uint64(2):
+                parts[i, C_TOP + square] = max(parts[i, C_TOP + square], np.uint8(c))
+            word >>= FOUR
+        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))

@@ -12,25 +12,24 @@ import numpy as np
 
 from liftwright.kernels import kernel
 from liftwright.plan.cells import (
-    ALL,
     BELOW,
     C_TOP,
+    C_TOP_WORDS,
+    FIFTEEN,
     NONE,
-    OWN,
-    OWNER,
+    SQUARES,
     TOP,
-    TOP_CURL,
     Z_BELOW,
     Z_TOP,
     Floats,
-)  # fmt: skip
-from liftwright.plan.overhang import COLUMNS, PER_MM, ROWS, X_LOW, Y_LOW, Bed
-from liftwright.plan.raster import TILE, lowest_bit, row_range
+)
+from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
+from liftwright.plan.raster import TILE, row_range
 from liftwright.plan.string import NOTHING
 
 # Slots of `way`: what is asked of one travel, then what was found.
 W_Z0, W_Z1, W_LENGTH, W_LOW, W_PATH, W_NEXT, W_NEXT_X, W_NEXT_Y, W_NEXT_UX, W_NEXT_UY, W_NEXT_HALF = range(11)
-W_STRUCK, W_STRUCK_FLAT, W_TALLEST, W_FOUND = range(11, 15)
+W_HURRY, W_STRUCK, W_STRUCK_FLAT, W_TALLEST = range(11, 15)
 WAY_SIZE = 16
 
 WAIVED = 1.2  # mm at both ends of a travel where the material of the path just left, or about to begin, is no obstacle
@@ -42,7 +41,6 @@ class Sweep(NamedTuple):
 
     way: Floats
     need: Floats  # height to pass at k·spacing, NOTHING where there is none
-    points: Floats  # (64, 2) places of the samples in a cell
     radius: float  # mm, of the nozzle's flat with its margin
     threshold: float  # mm above the nozzle that make an obstacle
     clearance: float  # mm
@@ -68,6 +66,8 @@ def sweep(bed: Bed, q: Sweep, spacing: float, s0: float, s1: float, x0: float, y
         left, right = row_range(tx, ty, ux, uy, -wide, long + wide, wide, row)
         for column in range(max(left, 0), min(right, tile_columns - 1) + 1):
             tile = row * tile_columns + column
+            if way[W_HURRY] > 0.0 and way[W_STRUCK] > 0.0:
+                return
             if bed.tiles[tile] > limit:
                 sweep_tile(bed, q, tile, row, column, limit, spacing, s0, s1, z0, z1,
                            x0, y0, ux, uy, length)  # fmt: skip
@@ -78,77 +78,65 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
                s0: float, s1: float, z0: float, z1: float, x0: float, y0: float,
                ux: float, uy: float, length: float) -> None:  # fmt: skip
     """The cells of one tile that are high enough to matter and lie under the sweep."""
-    job, words, singles, way = bed.job, bed.words, bed.singles, q.way
+    job, words, singles = bed.job, bed.words, bed.singles
     cell = 1.0 / job[PER_MM]
     reach = q.radius + 0.7072 * cell
     xa = job[X_LOW] + (column * TILE + 0.5) * cell - x0
     ya = job[Y_LOW] + (row * TILE + 0.5) * cell - y0
     for k in range(TILE * TILE):
         i = (tile << 6) + k
-        top, c = singles[i, Z_TOP], singles[i, C_TOP]
-        if top + c <= limit:
+        curled = (words[i, C_TOP_WORDS] | words[i, C_TOP_WORDS + 1]) != NONE
+        if singles[i, Z_TOP] <= limit and not curled:
             continue
         dx, dy = xa + (k & 7) * cell, ya + (k >> 3) * cell
         along, across = ux * dx + uy * dy, ux * dy - uy * dx
         if abs(across) > reach or along < -reach or along > length + reach:
             continue
-        own = words[i, OWN] if singles[i, OWNER] == np.float32(way[W_PATH]) else NONE
-        if top > limit + TALL:
-            # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
-            group(bed, q, ALL, NONE, top + c, along, across, spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)
-            continue
-        curled = words[i, TOP_CURL]
-        if curled != NONE:
-            group(bed, q, curled, own, top + c, along, across, spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)
-        if top > limit:
-            rest = words[i, TOP] & ~curled
-            group(bed, q, rest, own, top, along, across, spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)
-            if singles[i, Z_BELOW] > limit:
-                rest = words[i, BELOW] & ~words[i, TOP]
-                group(bed, q, rest, NONE, singles[i, Z_BELOW], along, across, spacing, s0, s1, z0, z1,
-                      x0, y0, ux, uy, length)  # fmt: skip
+        for square in range(SQUARES):
+            height, own = square_top(bed, q, i, square, limit)
+            if height > limit:
+                px, py = (0.25 * (square & 3) - 0.375) * cell, (0.25 * (square >> 2) - 0.375) * cell
+                pass_square(q, height, own, along + ux * px + uy * py, across + ux * py - uy * px, spacing,
+                            s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
 
 
 @kernel
-def group(bed: Bed, q: Sweep, word: np.uint64, own: np.uint64, height: float, along: float, across: float,
-          spacing: float, s0: float, s1: float, z0: float, z1: float, x0: float, y0: float,
-          ux: float, uy: float, length: float) -> None:  # fmt: skip
-    """Samples of one height in one cell, whose middle lies `along` the stretch and `across` it (mm)."""
+def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[float, bool]:
+    """Height of what stands in one square of a cell, allowance included, and whether the path just left laid it."""
+    shift = np.uint64(4 * square)
+    top = float(bed.singles[i, Z_TOP])
+    own = bed.owners[i] == int(q.way[W_PATH]) and ((bed.own[i] >> shift) & FIFTEEN) != NONE
+    if (bed.words[i, TOP] >> shift) & FIFTEEN != NONE:
+        return top + bed.parts[i, C_TOP + square] * bed.job[PART], own
+    if top > limit + TALL:
+        # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
+        return top, False
+    if (bed.words[i, BELOW] >> shift) & FIFTEEN != NONE:
+        return float(bed.singles[i, Z_BELOW]), False
+    return 0.0, False
+
+
+@kernel
+def pass_square(q: Sweep, height: float, own: bool, along: float, across: float, spacing: float,
+                s0: float, s1: float, z0: float, z1: float, x0: float, y0: float,
+                ux: float, uy: float, length: float) -> None:  # fmt: skip
+    """Something of that height, `along` the stretch and `across` it (mm): where the flat covers it, it counts."""
     way = q.way
-    cell, total = 1.0 / bed.job[PER_MM], way[W_LENGTH]
-    # Where the flat covers own material, where it covers the rest, and what lies where the next bead comes.
-    a, b, own_a, own_b, next_a, next_b = 1e9, -1e9, 1e9, -1e9, 1e9, -1e9
-    near_end = (
-        way[W_NEXT] > 0.0 and height <= way[W_Z1] + TALL and total - s1 < WAIVED + q.radius
-    )
-    while word != NONE:
-        k = lowest_bit(word)
-        bit = word & (~word + np.uint64(1))
-        word &= ~bit
-        px, py = q.points[k, 0] * cell, q.points[k, 1] * cell
-        off = across + ux * py - uy * px
-        rest = q.radius * q.radius - off * off
-        if rest < 0.0:
-            continue
-        at, half = along + ux * px + uy * py, np.sqrt(rest)
-        if at + half < 0.0 or at - half > length:
-            continue
-        low, high = max(0.0, at - half), min(length, at + half)
-        if own & bit:
-            own_a, own_b = min(own_a, low), max(own_b, high)
-        elif near_end and under_next(way, x0 + ux * at - uy * off, y0 + uy * at + ux * off):
-            next_a, next_b = min(next_a, low), max(next_b, high)
-        else:
-            a, b = min(a, low), max(b, high)
-    scale, rise = (s1 - s0) / length, (z1 - z0) / length
+    rest = q.radius * q.radius - across * across
+    if rest < 0.0:
+        return
+    half = np.sqrt(rest)
+    a, b = max(0.0, along - half), min(length, along + half)
+    if a > b:
+        return
+    scale, rise, total = (s1 - s0) / length, (z1 - z0) / length, way[W_LENGTH]
+    if own:
+        a = max(a, (WAIVED - s0) / scale)
+    near_end = way[W_NEXT] > 0.0 and total - s1 < WAIVED and height <= way[W_Z1] + TALL
+    if near_end and under_next(way, x0 + ux * along - uy * across, y0 + uy * along + ux * across):
+        b = min(b, (total - WAIVED - s0) / scale)
     if a <= b:
         note(q, s0 + a * scale, s0 + b * scale, z0 + rise * a, z0 + rise * b, height, spacing)
-    if own_a <= own_b and s0 + own_b * scale > WAIVED:
-        own_a = max(own_a, (WAIVED - s0) / scale)
-        note(q, s0 + own_a * scale, s0 + own_b * scale, z0 + rise * own_a, z0 + rise * own_b, height, spacing)
-    if next_a <= next_b and s0 + next_a * scale < total - WAIVED:
-        next_b = min(next_b, (total - WAIVED - s0) / scale)
-        note(q, s0 + next_a * scale, s0 + next_b * scale, z0 + rise * next_a, z0 + rise * next_b, height, spacing)
 
 
 @kernel
@@ -177,7 +165,6 @@ def note(q: Sweep, sa: float, sb: float, za: float, zb: float, height: float, sp
         first, last = int(sa / spacing), int(np.ceil(sb / spacing))
         q.need[first] = max(q.need[first], height + q.clearance)
         q.need[last] = max(q.need[last], height + q.clearance)
-        way[W_FOUND] = 1.0
 
 
 @kernel

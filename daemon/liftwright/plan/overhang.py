@@ -12,24 +12,24 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import kernel
-from liftwright.plan.cells import COVERED, CURL, FREE, MOST, UNDER, Floats, Singles, lay, look, raise_curl
+from liftwright.plan.cells import COVERED, CURL, FREE, MOST, PARTS, UNDER, Bytes, Floats, Singles, lay, look, raise_curl
 from liftwright.plan.raster import SAMPLES, Integers, Words, cover
 
 # Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, CAP, DECAY, FILAMENT, PIECE, RAMP, BESIDE = range(14)
-JOB_SIZE = 14
+X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, RAMP, BESIDE, HOLD = range(15)
+JOB_SIZE = 15
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, X_START, Y_START, CARRIED, RUN_START, RUN_END, PATH_LENGTH = range(11)
-LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 19)
+LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 20)
+USUAL_WIDTH = 20
 CURLED = 23  # mm of beads that were given an allowance
 STATE_SIZE = 24
-# Columns of a piece that waits: ends and half width in cells; z, h, allowance in mm; unsupported share; length in mm.
+# Columns of a piece that waits: ends and half width in cells; z, h in mm; allowance in parts; share; length in mm.
 P_X0, P_Y0, P_X1, P_Y1, P_HALF, P_Z, P_H, P_C, P_SHARE, P_LENGTH = range(10)
 PIECE_SIZE = 10
 PIECES = 8192
 
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
-LEAST_ALLOWANCE = 0.004  # mm; what decays below this is gone
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
 
@@ -39,6 +39,9 @@ class Bed(NamedTuple):
 
     words: Words  # (cells, 8), see cells.py; cells of a tile side by side
     singles: Singles  # (cells, 16), the same memory
+    parts: Bytes  # (cells, 64), the same memory
+    owners: Integers  # number of the path that touched a cell last
+    own: Words  # the samples that path covers
     tiles: Singles  # greatest height with allowance in each tile, mm
     table: Words  # words of half planes, raster.py
     job: Floats
@@ -47,12 +50,13 @@ class Bed(NamedTuple):
     cells: Integers  # room for the cells of one bead, and their words
     covers: Words
     seen: Floats
+    again: Floats  # (n, 7) beads of the stretch that may prove the terrain stale: ends, z, h, width
 
 
 @kernel
 def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: float, width: float) -> None:
     """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one."""
-    words, singles, tiles, table = bed.words, bed.singles, bed.tiles, bed.table
+    words, singles, parts, tiles, table = bed.words, bed.singles, bed.parts, bed.tiles, bed.table
     job, state, cells, covers, seen = bed.job, bed.state, bed.cells, bed.covers, bed.seen
     pieces = bed.pieces
     columns, rows, per_mm = int(job[COLUMNS]), int(job[ROWS]), job[PER_MM]
@@ -62,8 +66,16 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     length, half = length_mm * per_mm, 0.5 * width * per_mm
     end = ROUND_END * half
     n = cover(table, columns, rows, ax, ay, ux, uy, -end, length + end, half, cells, covers)
-    lay(words, singles, tiles, cells, covers, n, z, h, state[PATH], seen)
-    state[STALE_LENGTH] = state[STALE_LENGTH] + length_mm if seen[UNDER] > 0.5 * seen[COVERED] else 0.0
+    lay(words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, int(state[PATH]), seen)
+    if seen[UNDER] > 0.5 * seen[COVERED]:
+        m = int(state[STALE_BEADS])
+        if m < bed.again.shape[0]:
+            again = bed.again[m]
+            again[0], again[1], again[2], again[3], again[4], again[5], again[6] = x0, y0, x1, y1, z, h, width
+            state[STALE_BEADS] += 1.0
+        state[STALE_LENGTH] += length_mm
+    else:
+        state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
     state[BEADS] += 1.0
     state[BEAD_LENGTH] += length_mm
     state[PATH_LENGTH] += length_mm
@@ -73,50 +85,50 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     if carried and seen[CURL] == 0.0:
         meet_carried(bed)
         return
-    parts = max(1, int(length_mm / piece + 0.5))
-    step = length / parts
-    for k in range(parts):
+    pieces_here = max(1, int(length_mm / piece + 0.5))
+    step = length / pieces_here
+    for k in range(pieces_here):
         low = -end if k == 0 else k * step
-        high = length + end if k == parts - 1 else (k + 1) * step
+        high = length + end if k == pieces_here - 1 else (k + 1) * step
         n = cover(table, columns, rows, ax, ay, ux, uy, low, high, half, cells, covers)
-        look(words, singles, cells, covers, n, z, h, seen)
+        look(words, singles, parts, cells, covers, n, z, h, seen)
         share = seen[FREE] / max(seen[COVERED], 1.0)
         if share <= job[ONSET]:
-            c = job[DECAY] * seen[CURL]
-            if c > LEAST_ALLOWANCE:
-                raise_curl(words, singles, tiles, cells, covers, n, z, h, c)
+            left = int((job[DECAY] if share <= job[HOLD] else 1.0) * seen[CURL])
+            if left > 0:
+                raise_curl(singles, parts, tiles, cells, covers, n, z, h, left, job[PART])
             meet_carried(bed)
             continue
         n = cover(table, columns, rows, ax, ay, ux, uy, low, high, half + job[BESIDE] * per_mm, cells, covers)
-        look(words, singles, cells, covers, n, z, h, seen)
-        c = min(job[CAP], seen[CURL] + job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET]))
+        look(words, singles, parts, cells, covers, n, z, h, seen)
+        grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
+        c = min(float(PARTS), np.ceil(seen[CURL] + grown / job[PART]))
         m = int(state[RUN_END])
         if m == pieces.shape[0]:
             # Longer than any bridge: let go of what waits.
-            write_run(bed, 0, m)
+            write_run(bed, 0, m, False)
             state[RUN_START] = state[RUN_END] = 0.0
             state[CARRIED] = 0.0
             m = 0
         pieces[m, P_X0], pieces[m, P_Y0] = ax + ux * low, ay + uy * low
         pieces[m, P_X1], pieces[m, P_Y1] = ax + ux * high, ay + uy * high
         pieces[m, P_HALF], pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = half, z, h, c
-        pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length_mm / parts
+        pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length_mm / pieces_here
         state[RUN_END] = m + 1.0
-        state[OVER_LENGTH] += length_mm / parts
+        state[OVER_LENGTH] += length_mm / pieces_here
 
 
 @kernel
 def meet_carried(bed: Bed) -> None:
     """The path reaches carried ground: a waiting run now has both its ends, unless the path began with it."""
-    job, state, pieces = bed.job, bed.state, bed.pieces
+    state = bed.state
     first, last = int(state[RUN_START]), int(state[RUN_END])
     if last > first:
         if state[CARRIED] == 0.0:
             # Began free: kept until the path ends, where it may turn out to be a loop.
             state[RUN_START] = last
         else:
-            if not is_bridge(pieces, first, last, job[RAMP]):
-                write_run(bed, first, last)
+            write_run(bed, first, last, True)
             state[RUN_END] = first
     state[CARRIED] = 1.0
 
@@ -124,53 +136,48 @@ def meet_carried(bed: Bed) -> None:
 @kernel
 def end_path(bed: Bed) -> None:
     """Settle what still waits. In a closed loop the last run and the first are one."""
-    job, state, pieces = bed.job, bed.state, bed.pieces
-    first, last = int(state[RUN_START]), int(state[RUN_END])
+    job, state = bed.job, bed.state
+    last = int(state[RUN_END])
     if last > 0:
         gap = np.hypot(state[X_END] - state[X_START], state[Y_END] - state[Y_START])
         closed = gap <= 1.5 * job[NOZZLE] and state[PATH_LENGTH] > 10.0 * job[NOZZLE]
-        if not (closed and state[CARRIED] == 1.0 and is_joined_bridge(pieces, first, last, job[RAMP])):
-            write_run(bed, 0, last)
+        write_run(bed, 0, last, closed and state[CARRIED] == 1.0)
     state[OPEN] = state[CARRIED] = state[RUN_START] = state[RUN_END] = state[PATH_LENGTH] = 0.0
-    state[PATH] = (state[PATH] + 1.0) % 16777216.0  # as many as a float32 counts exactly
+    state[PATH] += 1.0
 
 
 @kernel
-def is_bridge(pieces: Floats, first: int, last: int, ramp: float) -> bool:
-    """A run between carried ends that hangs free but for short ramps; or one no longer than the ramps."""
-    return edge(pieces, first, last, 1, ramp) and edge(pieces, last - 1, first - 1, -1, ramp)
+def write_run(bed: Bed, first: int, last: int, held: bool) -> None:
+    """Write the allowance of the waiting pieces first..last.
 
-
-@kernel
-def is_joined_bridge(pieces: Floats, first: int, last: int, ramp: float) -> bool:
-    """The same for a run that goes over the seam of a loop: pieces first..last, then pieces 0..first."""
-    ahead = first == last or edge(pieces, first, last, 1, ramp)
-    return ahead and (first == 0 or edge(pieces, first - 1, -1, -1, ramp))
-
-
-@kernel
-def edge(pieces: Floats, begin: int, stop: int, step: int, ramp: float) -> bool:
-    """Whether a piece that hangs free, or the end of the run, comes within `ramp` mm of the run's edge."""
-    length = 0.0
-    for k in range(begin, stop, step):
-        if pieces[k, P_SHARE] >= FULLY_FREE:
-            return True
-        length += pieces[k, P_LENGTH]
+    held: the run is carried at both ends. What hangs free in it is a bridge then, and its ramps are part of it.
+    """
+    pieces, ramp = bed.pieces, bed.job[RAMP]
+    k = first
+    while k < last:
+        if not held:
+            write_piece(bed, k)
+            k += 1
+            continue
+        length, stop = 0.0, k
+        while stop < last and pieces[stop, P_SHARE] < FULLY_FREE:
+            length += pieces[stop, P_LENGTH]
+            stop += 1
         if length > ramp:
-            return False
-    return True
+            for partly in range(k, stop):
+                write_piece(bed, partly)
+        k = max(stop, k + 1)
 
 
 @kernel
-def write_run(bed: Bed, first: int, last: int) -> None:
-    """Write the allowance of the waiting pieces first..last."""
+def write_piece(bed: Bed, k: int) -> None:
+    """Write the allowance of one waiting piece."""
     job, pieces, cells, covers = bed.job, bed.pieces, bed.cells, bed.covers
-    columns, rows = int(job[COLUMNS]), int(job[ROWS])
-    for k in range(first, last):
-        x, y = pieces[k, P_X0], pieces[k, P_Y0]
-        dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
-        length = max(np.hypot(dx, dy), 1e-9)
-        ux, uy, half = dx / length, dy / length, pieces[k, P_HALF]
-        bed.state[CURLED] += pieces[k, P_LENGTH]
-        n = cover(bed.table, columns, rows, x, y, ux, uy, 0.0, length, half, cells, covers)
-        raise_curl(bed.words, bed.singles, bed.tiles, cells, covers, n, pieces[k, P_Z], pieces[k, P_H], pieces[k, P_C])
+    x, y = pieces[k, P_X0], pieces[k, P_Y0]
+    dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
+    length = max(np.hypot(dx, dy), 1e-9)
+    ux, uy, half = dx / length, dy / length, pieces[k, P_HALF]
+    n = cover(bed.table, int(job[COLUMNS]), int(job[ROWS]), x, y, ux, uy, 0.0, length, half, cells, covers)
+    z, h, c = pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C])
+    raise_curl(bed.singles, bed.parts, bed.tiles, cells, covers, n, z, h, c, job[PART])
+    bed.state[CURLED] += pieces[k, P_LENGTH]

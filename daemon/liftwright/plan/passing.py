@@ -15,6 +15,7 @@ from liftwright.job.columns import A_CX, A_CY, A_SWEEP, BEAD, TOOL, TRAVEL, WALL
 from liftwright.kernels import kernel
 from liftwright.plan.cells import Z_TOP, Floats
 from liftwright.plan.obstacles import (
+    W_HURRY,
     W_LENGTH,
     W_LOW,
     W_NEXT,
@@ -34,6 +35,7 @@ from liftwright.plan.obstacles import (
     sweep,
 )  # fmt: skip
 from liftwright.plan.overhang import (
+    CARRIED,
     COLUMNS,
     CURLED,
     FILAMENT,
@@ -44,7 +46,13 @@ from liftwright.plan.overhang import (
     OPEN,
     PATH,
     PER_MM,
+    RESTARTS,
     ROWS,
+    RUN_END,
+    RUN_START,
+    STALE_BEADS,
+    STALE_LENGTH,
+    USUAL_WIDTH,
     X_END,
     X_LOW,
     X_START,
@@ -72,6 +80,8 @@ EARLY = 1.0  # mm; the stretch after the last bead in which a climb draws ooze
 CORNER = 0.2146018366025517  # 1 - π/4: what the round sides of a bead lack of its rectangle, in squares of its height
 SAGITTA = 0.01  # mm by which the chords of an arc may miss it
 LEAST_H = 0.02  # mm
+WIDTH_MEMORY = 200.0  # mm of beads over which their usual width is taken
+THINNEST, USUAL = 0.6, 1.1  # nozzles; thinner as a rule is not believed, and what is taken instead (common practice)
 
 
 class Rows(NamedTuple):
@@ -159,8 +169,9 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
         parts = chords(radius, sweep_angle)
     if length < 1e-4:
         return
-    h = height_of(bed, 0.5 * (x0 + x1), 0.5 * (y0 + y1), z0, z1, rows.de[i] * bed.job[FILAMENT] / length)
-    width = width_of(bed.job[NOZZLE], rows.de[i] * bed.job[FILAMENT] / length, h)
+    area = rows.de[i] * bed.job[FILAMENT] / length
+    h = height_of(bed, 0.5 * (x0 + x1), 0.5 * (y0 + y1), z0, z1, area)
+    width = believable_width(state, bed.job[NOZZLE], area, h, length)
     if abs(z1 - z0) > 0.2 * h:
         parts = max(parts, min(1000, int(np.ceil(abs(z1 - z0) / (0.2 * h)))))
     joins = state[OPEN] == 1.0 and abs(x0 - state[X_END]) + abs(y0 - state[Y_END]) + abs(z0 - state[Z_END]) < 2e-3
@@ -177,6 +188,24 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
             lay_bead(bed, xa, ya, xb, yb, z0 + (k - 0.5) / parts * (z1 - z0), h, width)
         xa, ya = xb, yb
     state[X_END], state[Y_END], state[Z_END] = x1, y1, z1
+    if state[STALE_LENGTH] > STALE:
+        start_anew(bed)
+
+
+@kernel
+def start_anew(bed: Bed) -> None:
+    """The bed was cleared: forget the terrain, and lay again the beads that proved it."""
+    state = bed.state
+    bed.words[:] = 0
+    bed.tiles[:] = 0.0
+    bed.owners[:] = -1
+    state[RUN_START] = state[RUN_END] = state[CARRIED] = 0.0
+    count = int(state[STALE_BEADS])
+    for k in range(count):
+        a = bed.again[k]
+        lay_bead(bed, a[0], a[1], a[2], a[3], a[4], a[5], a[6])
+    state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
+    state[RESTARTS] += 1.0
 
 
 @kernel
@@ -197,6 +226,19 @@ def on_arc(cx: float, cy: float, x: float, y: float, angle: float) -> tuple[floa
 def width_of(nozzle: float, area: float, h: float) -> float:
     """Width of a bead from its area: A = h·(w - h·(1 - π/4)), within 0.5 to 3 nozzles."""
     return float(min(max(area / h + h * CORNER, 0.5 * nozzle), 3.0 * nozzle))
+
+
+@kernel
+def believable_width(state: Floats, nozzle: float, area: float, h: float, length: float) -> float:
+    """Width of a bead; where beads are as a rule too thin to exist, E says nothing of volume and the nozzle decides.
+
+    So it is with jobs made for a thicker filament than the printer is said to have.
+    """
+    width = area / h + h * CORNER
+    state[USUAL_WIDTH] += (min(width, 3.0 * nozzle) - state[USUAL_WIDTH]) * min(1.0, length / WIDTH_MEMORY)
+    if state[USUAL_WIDTH] < THINNEST * nozzle:
+        width = max(width, USUAL * nozzle)
+    return float(min(max(width, 0.5 * nozzle), 3.0 * nozzle))
 
 
 @kernel
@@ -252,11 +294,13 @@ def judge(
     z0, z1 = rows.z[first - 1], rows.z[last - 1]
     way[:] = 0.0
     way[W_Z0], way[W_Z1], way[W_LENGTH], way[W_LOW] = z0, z1, length, min(low, z0, z1)
-    way[W_PATH] = (bed.state[PATH] + 16777215.0) % 16777216.0
+    way[W_PATH] = bed.state[PATH] - 1.0
     next_bead(bed, rows, gaps.after[t], way)
     spacing = max(SPACING, length / (PLACES - 4))
     places = int(np.ceil(length / spacing)) + 2
     clear_need(q.need, places)
+    # A travel that stays as it is needs no heights: the first strike ends the search.
+    way[W_HURRY] = 0.0 if gaps.may_lift[t] else 1.0
     look_along(bed, rows, q, first, last, spacing)
     found.struck_before[t] = way[W_STRUCK]
     found.struck_after[t] = way[W_STRUCK]

@@ -35,8 +35,12 @@ _ROW_ORDER = (3, 4, 1, 7, 6, 0, 2, 5)
 
 
 def sample_points() -> npt.NDArray[np.float64]:
-    """Places of the 64 samples, shape (64, 2), in cells from the middle of the cell."""
-    i, j = np.arange(SAMPLES) % 8, np.arange(SAMPLES) // 8
+    """Places of the 64 samples, shape (64, 2), in cells from the middle of the cell.
+
+    Samples 4q to 4q + 3 lie in square q of the cell's 4 × 4 squares, counted along x first.
+    """
+    square, part = np.arange(SAMPLES) // 4, np.arange(SAMPLES) % 4
+    i, j = square % 4 * 2 + part % 2, square // 4 * 2 + part // 2
     x = (i + (np.array(_COLUMN_ORDER)[j] + 0.5) / 8) / 8 - 0.5
     y = (j + (np.array(_ROW_ORDER)[i] + 0.5) / 8) / 8 - 0.5
     return np.stack([x, y], axis=1)
@@ -66,21 +70,9 @@ def _count_bits(typing_context: Any, word: Any) -> Any:
     return types.uint64(types.uint64), build
 
 
-@intrinsic
-def _lowest_bit(typing_context: Any, word: Any) -> Any:
-    """Index of the lowest one of a 64-bit word that is not 0."""
-    del typing_context, word
-
-    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        del signature
-        return builder.cttz(arguments[0], context.get_constant(types.boolean, True))
-
-    return types.uint64(types.uint64), build
-
 
 # Typed names: the decorator hides from a type checker what the kernels see.
 count_bits: Callable[[Any], np.uint64] = cast(Any, _count_bits)
-lowest_bit: Callable[[Any], np.uint64] = cast(Any, _lowest_bit)
 
 
 @kernel

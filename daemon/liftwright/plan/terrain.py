@@ -15,9 +15,9 @@ from math import ceil, pi
 import numpy as np
 
 from liftwright.job.moves import Moves
-from liftwright.plan.cells import RECORD_WORDS, Floats
+from liftwright.plan.cells import PARTS, RECORD_WORDS, Floats
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
-from liftwright.plan.overhang import JOB_SIZE, LAYER_H, PIECE_SIZE, PIECES, STATE_SIZE, Bed
+from liftwright.plan.overhang import JOB_SIZE, LAYER_H, PIECE_SIZE, PIECES, RESTARTS, STATE_SIZE, USUAL_WIDTH, Bed
 from liftwright.plan.passing import (
     BLOCKED,
     CLEAR,
@@ -34,14 +34,17 @@ from liftwright.plan.passing import (
     Rows,
     pass_window,
 )  # fmt: skip
-from liftwright.plan.raster import TILE, Integers, half_plane_words, sample_points
+from liftwright.plan.raster import TILE, Integers, half_plane_words
 from liftwright.plan.travels import Travels
 
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
 
 CELL_PER_NOZZLE = 1.0
 MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
+STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
+# What full caution adds: nozzles of flat radius and lowers: share, mm; raises: share of the gain.
+EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.08, 0.5, 0.1, 0.02
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
 
 
@@ -96,26 +99,34 @@ class Ground:
         while width * depth / cell**2 > MOST_CELLS:
             cell *= 1.25
         columns, rows = (ceil(length / cell / TILE) * TILE for length in (width, depth))
+        onset = curl.onset - EARLIER_ONSET * caution
         words = np.zeros((columns * rows, RECORD_WORDS), np.uint64)
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
-            curl.onset - 0.05 * caution, curl.gain, curl.cap, curl.decay, pi / 4 * filament**2,
-            nozzle, 1.5 * nozzle, 0.5 * nozzle,
+            onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
+            0.5 * nozzle, 0.025 * nozzle, 1.1 * nozzle, onset,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
-        state[LAYER_H] = 0.5 * nozzle
+        state[LAYER_H], state[USUAL_WIDTH] = 0.5 * nozzle, nozzle
         self.bed = Bed(
-            words, words.view(np.float32), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
+            words, words.view(np.float32), words.view(np.uint8), np.full(columns * rows, -1, np.int64),
+            np.zeros(columns * rows, np.uint64), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
             np.zeros((PIECES, PIECE_SIZE)), np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros(5),
+            np.zeros((STALE_ROOM, 7)),
         )  # fmt: skip
-        self.radius = flat / 2 + 0.1 * caution
+        self.radius, self.threshold = flat / 2 + WIDER * caution, THRESHOLD - LOWER * caution
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
-        self.way, self.need, self.points = np.zeros(WAY_SIZE), np.zeros(PLACES), sample_points()
+        self.way, self.need = np.zeros(WAY_SIZE), np.zeros(PLACES)
+
+    @property
+    def restarts(self) -> int:
+        """How often the bed was found cleared, and the terrain begun anew."""
+        return int(self.bed.state[RESTARTS])
 
     def question(self, clearance: float) -> Sweep:
         """What is asked of a travel, with the mm kept above obstacles."""
-        return Sweep(self.way, self.need, self.points, self.radius, THRESHOLD, clearance)
+        return Sweep(self.way, self.need, self.radius, self.threshold, clearance)
 
 
 _TABLE = half_plane_words()
