@@ -138,13 +138,17 @@ def _in_the_box(a: Side, first: int, last: int, axis: int, value: int) -> bool:
 
 
 @kernel
-def _z_too_fast(row: np.ndarray, px: int, py: int, pz: int, percent: int, limits: np.ndarray) -> bool:
+def _z_too_fast(b: Side, k: int, percent: int, limits: np.ndarray) -> bool:
     """Whether the move asks more speed of Z than the printer gives."""
-    rise = abs(row[RZ] - pz) / SCALE
+    row = b.rows[k]
+    rise = abs(row[RZ] - before(b, k, 2)) / SCALE
     if rise == 0:
         return False
     feed = row[RF] / SCALE / 60 * (percent / SCALE / 100)
-    return bool(feed * rise / math.hypot(_xy_length(row, px, py), rise) > limits[Z_SPEED] * (1 + SPEED_SLACK))
+    return bool(
+        feed * rise / math.hypot(_xy_length(row, before(b, k, 0), before(b, k, 1)), rise)
+        > limits[Z_SPEED] * (1 + SPEED_SLACK)
+    )
 
 
 @kernel
@@ -153,7 +157,6 @@ def _beyond(a: Side, b: Side, percent: int, limits: np.ndarray) -> tuple[int, in
     a0, a1 = active(a)
     b0, b1 = active(b)
     low = min(before(a, a0, 2), before(a, a1, 2))
-    px, py, pz = before(b, b0, 0), before(b, b0, 1), before(b, b0, 2)
     for k in range(b0, b1):
         row = b.rows[k]
         if row[KIND] != MOVE:
@@ -167,9 +170,8 @@ def _beyond(a: Side, b: Side, percent: int, limits: np.ndarray) -> tuple[int, in
             _in_the_box(a, a0, a1, 0, x) and _in_the_box(a, a0, a1, 1, y)
         ):
             return OUTSIDE, k
-        if _z_too_fast(row, px, py, pz, percent, limits):
+        if _z_too_fast(b, k, percent, limits):
             return Z_TOO_FAST, k
-        px, py, pz = x, y, z
     return 0, -1
 
 

@@ -199,6 +199,7 @@ def _reappears(a: Side, i: int, b: Side, first: int, stop: int) -> bool:
 @kernel
 def _mismatch(a: Side, i: int, b: Side, j: int, code: int, found: Found) -> None:
     """Report a fixed line that is lost, added or changed, unless it is an E line and promise 2 has been named."""
-    pushed = (i < a.n and _pushes(a.rows[i])) or (j < b.n and _pushes(b.rows[j]))
+    lost = code != LINE_ADDED and i < a.n and _pushes(a.rows[i])
+    pushed = lost or (code != LINE_LOST and j < b.n and _pushes(b.rows[j]))
     if not (pushed and found.tally[SEEN] & (1 << 2)):
         report(found, 3, code, a, i, b, j, 0)
