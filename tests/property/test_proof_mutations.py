@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from liftwright.proof import Limits, Proof
 from reference.honest_rise import rise
+from reference.odd_lines import LINES
 from reference.proof_mutations import OPERATORS, Mutant, cut_mutants, mutants, stamp_mutants
 from reference.proof_pairs import LIMITS, fast, judge, stamped
 from reference.slow_proof import gaps_of
@@ -192,3 +193,33 @@ def test_any_bytes_changed_in_a_rewritten_job_are_judged_as_the_twin_judges_them
     if judge(job, stamped(bytes(text)), limits).holds:
         kept = set(job.splitlines(keepends=True)) & set(good.splitlines(keepends=True))
         assert kept <= set(bytes(text).splitlines(keepends=True))
+
+
+SOUP = [
+    *LINES,
+    *[b"G1 X%d Y%d E1 F1200" % (x, y) for x in (1, 5, 9) for y in (2, 7)] * 6,
+    *[b"G1 X5 Y6 F9000", b"G1 E-1", b"G1 E1", b"G1 X3 Y3 Z.2 F300", b"G1 X4 Y4 Z.2 ;c", b"G1 Z.6 F100 ;up"] * 6,
+    *[b"G1 X1 Y1 Z.5 F60 ;lw flat +0.10", b"M83", b"G90"] * 4,
+]
+
+
+@given(st.randoms(use_true_random=False), st.sampled_from([True, False, None]))
+def test_any_pair_of_odd_jobs_is_judged_as_the_twin_judges_it(draw: Random, sets: bool | None) -> None:
+    """Two jobs that differ in up to three lines, lost, added, changed or swapped, with every odd line there is."""
+    head = [b"G28", b"M83", b"G1 X0 Y0 Z.2 F600", b"G1 X1 E1", b"G1 X2 E1"]
+    lines = [*head, *[draw.choice(SOUP) for _ in range(draw.randint(1, 25))], b"G1 X7 E1"]
+    new = list(lines)
+    for _ in range(draw.randint(0, 3)):
+        at = draw.randrange(3, len(new))
+        what = draw.choice(["change", "add", "lose", "swap"])
+        if what == "change":
+            new[at] = draw.choice(SOUP)
+        elif what == "add":
+            new.insert(at, draw.choice(SOUP))
+        elif what == "lose":
+            del new[at]
+        else:
+            new[at - 1], new[at] = new[at], new[at - 1]
+    end = draw.choice([b"\n", b"\r\n"])
+    limits = dataclasses.replace(LIMITS, g90_sets_extrusion=sets, neutral=draw.choice([(), ("LIGHTS_*", "M6*")]))
+    judge(end.join(lines) + end, stamped(end.join(new) + end, end), limits)
