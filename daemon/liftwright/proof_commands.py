@@ -11,6 +11,8 @@ from liftwright import proof_words as pw
 from liftwright.proof_state import (
     ABS,
     ASK,
+    ASK_NAME,
+    ASK_TOOL,
     B_E,
     B_F,
     B_P,
@@ -208,36 +210,44 @@ def second_command(b: np.ndarray, i: int) -> bool:
 
 
 @kernel
-def name_hash(b: np.ndarray, i: int) -> int:
-    """Hash of the name at `i`: letters in either case, digits, underscores, points."""
+def ask(t: Tables, table: int, first: int, last: int) -> int:
+    """Leave behind what is asked for: the table, and the code × 10 or the span of the name."""
+    t.words[0], t.words[1], t.words[2] = table, first, last
+    return ASK
+
+
+@kernel
+def name_hash(b: np.ndarray, i: int) -> tuple[int, int]:
+    """Hash and end of the name at `i`: letters in either case, digits, underscores, points."""
     h = 1469598103934665603
     while True:
         c = b[i] + 0
         if 97 <= c <= 122:
             c -= 32
         if not (65 <= c <= 90 or 48 <= c <= 57 or c == 95 or c == 46):
-            return h
+            return h, i
         h = mix(h, c)
         i += 1
 
 
 @kernel
-def name_class(b: np.ndarray, i: int, names: np.ndarray) -> int:
+def name_class(b: np.ndarray, i: int, t: Tables) -> int:
     """Class of an extended command: a name of two or more letters, looked up by its hash; the last row says "full"."""
-    h = name_hash(b, i)
+    names = t.names
+    h, end = name_hash(b, i)
     slot = h & (NAME_SLOTS - 1)
     for _ in range(NAME_SLOTS):
         if names[slot, 0] == h:
             return int(names[slot, 1])
         if names[slot, 0] == 0:
-            return IS_UNKNOWN if names[NAME_SLOTS, 1] == 1 else ASK
+            return IS_UNKNOWN if names[NAME_SLOTS, 1] == 1 else ask(t, ASK_NAME, i, end)
         slot = (slot + 1) & (NAME_SLOTS - 1)
     return IS_UNKNOWN
 
 
 @kernel
 def tool_change(
-    b: np.ndarray, k: int, value: int, found: bool, clear: bool, s: np.ndarray, r: np.ndarray, codes: np.ndarray
+    b: np.ndarray, k: int, value: int, found: bool, clear: bool, s: np.ndarray, r: np.ndarray, t: Tables
 ) -> int:
     """T alone reports, T with the present number changes nothing, any other is a tool change."""
     r[KIND] = NEUTRAL
@@ -249,8 +259,9 @@ def tool_change(
         return -1
     kind = IS_WALL
     if clear:
-        kind = codes[2, value // (SCALE // 10)]
+        kind = t.codes[ASK_TOOL, value // (SCALE // 10)]
         if kind == ASK:
+            ask(t, ASK_TOOL, value // (SCALE // 10), 0)
             return -2
     tool = value // SCALE
     if kind != IS_NEUTRAL and (tool != s[TOOL] or tool * SCALE != value):

@@ -1,10 +1,9 @@
 """The proof's tables of commands: which move nothing, which are walls; the operator's globs are asked once a name.
 
-In: globs of further harmless commands, and the text of a line whose command isn't in the tables yet.
+In: globs of further harmless commands, and the commands of the job that aren't in the tables yet.
 """
 
 import fnmatch
-import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,6 +11,8 @@ import numpy as np
 from liftwright.proof_commands import name_hash
 from liftwright.proof_state import (
     ASK,
+    ASK_NAME,
+    ASK_TOOL,
     CODES,
     IS_FRAME,
     IS_NEUTRAL,
@@ -40,7 +41,6 @@ _NEUTRAL_NAMES = (
 )
 
 MOST_NAMES = NAME_SLOTS // 2  # beyond that a job is noise: its names are unknown commands without being asked for
-_COMMAND = re.compile(rb"\s*(?:\xef\xbb\xbf\s*)?(?:\([^)]*\)\s*|[Nn][\d. ]+)*(?:([GMTgmt])[ \t]*(\+?[\d.]+)|([\w.]+))")
 
 
 class Names:
@@ -70,28 +70,22 @@ class Names:
         if not globs:
             self.names[NAME_SLOTS, 1] = 1
 
-    def learn(self, line: bytes) -> None:
-        """Decide about the command on `line` by the globs; the kernel asks again afterwards and finds the answer."""
-        match = _COMMAND.match(line)
-        if match is None:
-            raise AssertionError(f"the proof asked about a line without a command: {line!r}")
-        letter, digits, name = match.groups()
-        if name is not None:
+    def learn(self, table: int, code10: int, name: bytes) -> None:
+        """Decide by the globs about a number × 10, or a name; the kernel asks again afterwards and finds the answer."""
+        if table == ASK_NAME:
             self._put(name.upper(), IS_NEUTRAL if self._is_neutral(name.decode("latin-1")) else IS_UNKNOWN)
             return
-        row = b"GMT".index(letter.upper())
-        code10 = int(float(digits) * 10 + 0.5)
         whole, tenth = divmod(code10, 10)
-        text = f"{'GMT'[row]}{whole}" + (f".{tenth}" if tenth else "")
+        text = f"{'GMT'[table]}{whole}" + (f".{tenth}" if tenth else "")
         # The operator vouches for whatever stands behind the command, too: its arguments are text.
-        named, other = (IS_NEUTRAL, IS_WALL) if row == 2 else (IS_TEXT, IS_UNKNOWN)
-        self.codes[row, code10] = named if self._is_neutral(text) else other
+        named, other = (IS_NEUTRAL, IS_WALL) if table == ASK_TOOL else (IS_TEXT, IS_UNKNOWN)
+        self.codes[table, code10] = named if self._is_neutral(text) else other
 
     def _is_neutral(self, name: str) -> bool:
         return any(fnmatch.fnmatchcase(name.upper(), glob) for glob in self.globs)
 
     def _put(self, name: bytes, kind: int) -> None:
-        key = int(name_hash(np.frombuffer(name + b"\n", dtype=np.uint8), 0))
+        key = int(name_hash(np.frombuffer(name + b"\n", dtype=np.uint8), 0)[0])
         slot = key & (NAME_SLOTS - 1)
         while self.names[slot, 0] not in (0, key):
             slot = (slot + 1) & (NAME_SLOTS - 1)

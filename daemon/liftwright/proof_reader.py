@@ -10,6 +10,7 @@
 import numpy as np
 
 from liftwright.proof_commands import (
+    ask,
     clamp,
     g_command,
     m_command,
@@ -23,6 +24,8 @@ from liftwright.proof_commands import (
 from liftwright.proof_state import (
     ABS,
     ASK,
+    ASK_G,
+    ASK_M,
     B_E,
     B_F,
     B_I,
@@ -179,7 +182,7 @@ def _command(
     if not name and (lower == 103 or lower == 109 or lower == 116):
         return _lettered(b, i, lower, s, r, t)
     if name:
-        kind = name_class(b, i, t.names)
+        kind = name_class(b, i, t)
         if kind == ASK:
             return -2
         if kind == IS_NEUTRAL:
@@ -215,14 +218,16 @@ def _lettered(b: np.ndarray, i: int, lower: int, s: np.ndarray, r: np.ndarray, t
         if flags & (BAD | MULTI) or mask & ~_MOTION_WORDS or broken_arc:
             unclear_move(mask, modes, s, r, t)
         else:
-            _move(code, mask, flags, s, r, t)
+            _move(code, mask, s, r, t)
         return k
     if lower == 116:
-        return tool_change(b, k, value, found, clear, s, r, t.codes)
+        return tool_change(b, k, value, found, clear, s, r, t)
     kind = IS_UNKNOWN
     if clear:
-        kind = t.codes[0 if lower == 103 else 1, code10]
+        table = ASK_G if lower == 103 else ASK_M
+        kind = t.codes[table, code10]
         if kind == ASK:
+            ask(t, table, code10, 0)
             return -2
     if kind == IS_NEUTRAL or kind == IS_TEXT:
         r[KIND] = NEUTRAL
@@ -248,7 +253,7 @@ def _lettered(b: np.ndarray, i: int, lower: int, s: np.ndarray, r: np.ndarray, t
 
 
 @merged
-def _move(code: int, mask: int, flags: int, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
+def _move(code: int, mask: int, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
     """G0 to G3 with clear words: move the state, and find out whether it lays a bead."""
     if s[INCH]:
         for k in (4, 5, 8, 9, 17, 23, 24, 25):

@@ -43,9 +43,9 @@ class Run:
                 self._compare_end()
                 return
             if why == proof_walk.NAME_A:
-                self._ask(self.a, at.IA)
+                self._ask(self.a)
             elif why == proof_walk.NAME_B:
-                self._ask(self.b, at.IB)
+                self._ask(self.b)
             elif not self._feed(why):
                 return
 
@@ -61,10 +61,10 @@ class Run:
         states = self.states[k], self.states[2 + k]
         return proof_walk.File(window.bytes, window.usable, window.whole, *states, self.rows[k])
 
-    def _ask(self, window: Window, cursor: int) -> None:
-        """Put the class of the command at the cursor into the tables."""
-        start = int(self.progress[cursor])
-        self.names.learn(bytes(window.bytes[start : start + 256]))
+    def _ask(self, window: Window) -> None:
+        """Put the class of the command that the kernel asked about into the tables."""
+        table, first, last = (int(value) for value in self.tables.words[:3])
+        self.names.learn(table, first, bytes(window.bytes[first:last]))
 
     def _feed(self, why: int) -> bool:
         """Move both windows on; False if nothing can be moved any more."""

@@ -33,6 +33,7 @@ UNSURE, NUMBERED, UNKNOWN, MOVES_XY, RELATIVE = 1, 2, 4, 8, 16  # UNKNOWN: homin
 
 # Classes of commands in the tables that the caller fills.
 ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN, IS_FRAME = range(7)  # IS_TEXT: its arguments are text
+ASK_G, ASK_M, ASK_TOOL, ASK_NAME = range(4)  # the tables; what is asked for is left in the first three words
 CODES = 100_000  # codes are number × 10 + digit after the point; larger ones are unknown
 NAME_SLOTS = 8192
 

@@ -29,7 +29,8 @@ def read(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) ->
     while at < len(job):
         row = np.zeros(ps.ROW_SIZE, dtype=np.int64)
         while read_line(window, at, len(job), state, row, tables) == ps.ASK:
-            names.learn(bytes(window[at : at + 256]))
+            table, first, end = (int(value) for value in tables.words[:3])
+            names.learn(table, first, bytes(window[first:end]))
         found.append((row, state.copy()))
         at = int(row[ps.NEXT])
     return found

@@ -115,6 +115,16 @@ def test_thousands_of_unknown_names_are_asked_for_only_as_long_as_there_is_room(
     assert fast(noise + job, stamped(noise + good), limits).holds
 
 
+def test_commands_are_asked_for_however_far_into_a_line_and_however_long() -> None:
+    job, good = pair(4)
+    limits = dataclasses.replace(LIMITS, neutral=("LIGHTS_*", "M7??"))
+    odd = b"(%s) LIGHTS_ON\nN%s M700\n(%s)LIGHTS_%s X=1\n" % (b"x" * 900, b"1" * 700, b"y" * 300, b"Z" * 5000)
+    plain = odd.replace(b"N" + b"1" * 700 + b" ", b"")
+    for text, holds in ((plain, True), (odd, False), (plain.replace(b"LIGHTS_ON", b"LIGHT_ON"), False)):
+        changed = [one.replace(b"M106 S255\n", text) for one in (job, good)]
+        assert fast(changed[0], stamped(changed[1]), limits).holds == holds
+
+
 def test_empty_files_hold_nothing_and_break_only_the_stamp() -> None:
     assert [v.promise for v in fast(b"", b"").violations] == [7]
     assert fast(b"", stamped(b"")).holds
