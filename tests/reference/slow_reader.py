@@ -79,6 +79,7 @@ class State:
     shift: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     seen: set[str] = field(default_factory=set)
     lost: set[str] = field(default_factory=set)  # axes whose shift nobody knows until they are homed
+    in_doubt: bool = False  # whether positions are absolute
     printed: bool = False
     absolute: bool = True
     absolute_e: bool = True
@@ -113,21 +114,31 @@ def read_rows(lines: Iterable[Line], dialect: Dialect) -> Iterable[Row]:
 def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
     """A wall swallows what stands behind it on its line.
 
-    Marlin and Klipper obey the first command of a line alone, other machines all of them: behind a line that holds two
-    commands the position is uncertain.
+    Marlin and Klipper obey the first command of a line alone, other machines all of them: on a line that holds two
+    commands nothing is certain, and behind it neither position nor positioning mode.
     """
+    obeyed = 0
+    rows: list[Row] = []
     for command in line.commands:
-        rows = list(obey(state, command, dialect))
-        yield from rows
-        if any(row.kind == "WALL" for row in rows):
-            return
+        obeyed += 1
+        done = list(obey(state, command, dialect))
+        rows += done
+        if any(row.kind == "WALL" for row in done):
+            break
         if len(line.commands) > 1 and command is not line.commands[-1] and not goes_on(command):
-            yield wall(state)
-            return
-    if line.odd is not None and not (line.commands and is_modal(line.commands[-1])):
-        yield from odd(state, line.odd, dialect)
-    if len(line.commands) > 1:
-        state.seen.clear()
+            rows.append(wall(state))
+            break
+    else:
+        if line.odd is not None and not (line.commands and is_modal(line.commands[-1])):
+            obeyed += 1
+            rows += odd(state, line.odd, dialect)
+    positioning = any(f"{c.letter}{c.number}" in {"G90", "G91"} for c in line.commands[:obeyed])
+    if obeyed > 1:
+        state.in_doubt = state.in_doubt or positioning
+        rows = [*(replace(row, known=False) for row in rows), wall(state)]
+    elif positioning:
+        state.in_doubt = False
+    yield from rows
 
 
 def goes_on(command: Command) -> bool:
@@ -261,15 +272,17 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
         length = value * state.unit
         absolute = state.absolute if axis != "E" else is_e_absolute(state, dialect)
         state.at[axis] = length + state.shift[axis] if absolute else state.at[axis] + length
-        if absolute and axis != "E" and axis not in state.lost:
+        if absolute and axis != "E" and axis not in state.lost and not state.in_doubt:
             state.seen.add(axis)
     pushed = state.at["E"] - before["E"]
     arc = read_arc(state, command, code, before) if code >= 2 else None
     if code >= 2 and arc is None:
         state.seen.clear()  # firmwares refuse it and stay where they are
-    letters = [letter for letter, _ in command.words if letter in "XYZF"]
-    if len(letters) != len(set(letters)):
-        state.seen.clear()  # an error by the standard (NIST 3.3.5), the later word to firmwares
+    letters = [letter for letter, _ in command.words if letter != "P"]
+    # Repeated: an error by the standard (NIST 3.3.5), the later word to firmwares. Others belong to no motion.
+    doubtful = len(letters) != len(set(letters)) or any(letter not in "XYZEFIJR" for letter in letters)
+    if doubtful:
+        state.seen.clear()
     across = arc is not None or (state.at["X"], state.at["Y"]) != (before["X"], before["Y"])
     kind = kind_of(command, across, pushed)
     if state.volumetric:
@@ -277,6 +290,8 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     state.printed = state.printed or kind == "BEAD"
     if kind:
         yield state.row(kind, de=pushed, code=code, arc=arc)
+    if doubtful:
+        yield wall(state)
 
 
 def is_e_absolute(state: State, dialect: Dialect) -> bool:

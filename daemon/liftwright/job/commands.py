@@ -32,6 +32,7 @@ from liftwright.job.columns import (
     S_LINE,
     S_LOST,
     S_M82_SEEN,
+    S_MODE_LINE,
     S_NOZZLE_TEMP,
     S_OX,
     S_SCALE,
@@ -211,6 +212,7 @@ def m_command(
     """One M command that is known; returns where reading goes on: a line end, or the next command of the line."""
     if number == 82 or number == 83:
         si[S_E_LAST] = si[S_E_BOTH] = number == 82
+        si[S_MODE_LINE] = si[S_LINE]
         si[S_M82_SEEN] = 1
         add_row(MODE, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
         return i

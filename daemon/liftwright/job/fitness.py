@@ -8,6 +8,7 @@ from liftwright.job.columns import (
     S_BARE_G92,
     S_CHECKSUMS,
     S_COMMANDS,
+    S_CROWDED,
     S_E_WORDS,
     S_FW_LIFT,
     S_HEATERS,
@@ -17,6 +18,7 @@ from liftwright.job.columns import (
     S_NUMBERED,
     S_ON_OFF_EXTRUSION,
     S_OPTIONAL,
+    S_ORIGINS,
     S_OTHER_AXES,
     S_PERCENT,
     S_SPINDLE,
@@ -81,6 +83,14 @@ def _refuse_dialects(found: Survey) -> None:
         line = int(state[S_OPTIONAL])
         seen = "begins with '/', so whether it runs depends on a switch"
         raise UnsupportedJob("optional_lines", f"line {line}: {seen}; remove such lines", line)
+    if state[S_CROWDED]:
+        line = int(state[S_CROWDED])
+        seen = "G20, G21, M82 or M83 shares its line with more, and firmwares don't agree on what they obey then"
+        raise UnsupportedJob("crowded_line", f"line {line}: {seen}; give it a line of its own", line)
+    if state[S_ORIGINS]:
+        line = int(state[S_ORIGINS])
+        seen = "sets another origin, scale or meaning of feed (G10 L, G54 and the like)"
+        raise UnsupportedJob("other_origin", f"line {line}: {seen}; save the job without", line)
     if state[S_INVERSE_TIME]:
         raise UnsupportedJob("inverse_time", "G93 counts feed as inverse time; save the job with feed per minute (G94)")
     if state[S_ON_OFF_EXTRUSION]:

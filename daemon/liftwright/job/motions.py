@@ -64,9 +64,10 @@ from liftwright.job.columns import (
     W_X,
     W_Y,
     W_Z,
+    WALL_UNKNOWN,
     WIPE,
 )
-from liftwright.job.rows import add_row, fail, settle_e
+from liftwright.job.rows import add_row, fail, settle_e, wall
 from liftwright.job.words import (
     BRACE,
     CR,
@@ -93,7 +94,7 @@ def _axis_word(
         sf[slot] = value + sf[shift]
         if sf[S_SCALE] != 1.0 or sf[shift] != 0.0:
             sf[slot] = np.rint(sf[slot] * 1e9) / 1e9
-        si[S_KNOWN] |= axis & ~si[S_LOST]
+        si[S_KNOWN] |= axis & ~(si[S_LOST] | si[S_LOST] >> 4)
     else:
         # Sums of decimals stay decimals: without the rounding a long relative job drifts off its own grid.
         sf[slot] = np.rint((base + value) * 1e9) / 1e9
@@ -141,7 +142,7 @@ def read_motion(
 ) -> int:  # fmt: skip
     """Read the words of one G0 to G3 from `i` and append its row; returns where its words end."""
     words = odd
-    repeated = 0
+    doubtful = 0
     x0, y0, z0 = sf[S_X], sf[S_Y], sf[S_Z]
     e_word = off_i = off_j = radius = 0.0
     while True:
@@ -179,42 +180,47 @@ def read_motion(
                 fail(si, error, i)
                 break
             words |= W_ODD
+            doubtful = 1
             i += 1
             continue
         if c == 88:
-            repeated |= words & W_X
+            doubtful |= words & W_X
             words |= W_X
             _axis_word(value, 1, S_X, S_OX, x0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 89:
-            repeated |= words & W_Y
+            doubtful |= words & W_Y
             words |= W_Y
             _axis_word(value, 2, S_Y, S_OY, y0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 69:
+            doubtful |= words & W_E
             words |= W_E
             e_word = value
         elif c == 70:
-            repeated |= words & W_F
+            doubtful |= words & W_F
             words |= W_F
             sf[S_FEED] = value
             if value <= 0.0:
                 fail(si, E_FEED, i)
         elif c == 90:
-            repeated |= words & W_Z
+            doubtful |= words & W_Z
             words |= W_Z
             _axis_word(value, 4, S_Z, S_OZ, z0, sf, si)
             if decimals > si[S_DECIMALS]:
                 si[S_DECIMALS] = decimals
         elif c == 73:
+            doubtful |= words & W_I
             words |= W_I
             off_i = value * sf[S_SCALE]
         elif c == 74:
+            doubtful |= words & W_J
             words |= W_J
             off_j = value * sf[S_SCALE]
         elif c == 82:
+            doubtful |= words & W_R
             words |= W_R
             radius = value * sf[S_SCALE]
         elif c == 80:
@@ -224,11 +230,13 @@ def read_motion(
             break
         else:
             words |= W_ODD
+            doubtful = 1
             if c <= 68 or 85 <= c <= 87:
                 si[S_OTHER_AXES] += 1
         i = after
-    if repeated:
-        # Firmware lets the later word hold, the standard calls it an error (NISTIR 6556 §3.3.5).
+    if doubtful:
+        # A repeated letter: firmware lets the later word hold, the standard calls it an error (NISTIR 6556 §3.3.5).
+        # A letter that no motion has: the line may have been two, or part of a comment.
         words |= W_ODD
         si[S_KNOWN] = 0
     de = 0.0
@@ -275,6 +283,8 @@ def read_motion(
     elif words & W_F:
         kind = FEED
     else:
+        if doubtful:
+            wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
         return i
     r = add_row(kind, code, words, start, sf, si, fc, ic, jc, bc)
     fc[F_DE, r] = de
@@ -282,4 +292,6 @@ def read_motion(
     if kind == BEAD:
         si[S_BEADS] += 1
         si[S_LAST_IS_MACRO] = 0
+    if doubtful:
+        wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
     return i

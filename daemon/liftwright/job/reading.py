@@ -8,6 +8,7 @@ word that has no number, with the place.
 import numpy as np
 
 from liftwright.job.columns import (
+    B_KNOWN,
     DWELL,
     F_VALUE,
     FW_PRIME,
@@ -16,7 +17,9 @@ from liftwright.job.columns import (
     J_WORDS,
     MAX_NOTES,
     MODE,
+    MODE_IN_DOUBT,
     S_COMMANDS,
+    S_CROWDED,
     S_ERROR,
     S_FW_RETRACTED,
     S_INVERSE_TIME,
@@ -24,15 +27,18 @@ from liftwright.job.columns import (
     S_LINE,
     S_LONGEST,
     S_LOST,
+    S_MODE_LINE,
     S_NOTES,
     S_NUMBERED,
     S_ON_OFF_EXTRUSION,
     S_OPTIONAL,
+    S_ORIGINS,
     S_OX,
     S_OY,
     S_OZ,
     S_PERCENT,
     S_PLANE,
+    S_POSITIONING_LINE,
     S_ROWS,
     S_SPINDLE,
     S_TOOL,
@@ -72,10 +78,24 @@ from liftwright.job.words import (
     line_end,
     read_number,
     skip_blanks,
+    upper,
 )
 from liftwright.kernels import kernel
 
+# Other origins, scales, rotations, meanings of F.
+ORIGIN_G = np.array([43, 50, 51, 52, 54, 55, 56, 57, 58, 59, 68, 95, 96], dtype=np.int64)
 LAST_TOOL = 99  # a T number beyond it names a macro of the machine, not a tool
+
+
+@kernel
+def _has_axis(buf: np.ndarray, i: int) -> bool:
+    """Does an X, Y, Z or E stand in the rest of the line, before its comment?"""
+    while not is_line_end(buf[i]) and buf[i] != SEMICOLON and buf[i] != PAREN:
+        c = upper(buf[i])
+        if 88 <= c <= 90 or c == 69:
+            return True
+        i += 1
+    return False
 
 
 @kernel
@@ -86,6 +106,7 @@ def _g_command(
     """One G command other than G0 to G3, its number times ten; `at` is where its name begins, `i` where it ends."""
     number = tenth // 10 if tenth % 10 == 0 else -1
     if number == 90 or number == 91 or number == 20 or number == 21:
+        si[S_POSITIONING_LINE if number >= 90 else S_MODE_LINE] = si[S_LINE]
         mode_change(sf, si, number, frames)
         add_row(MODE, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
         return i
@@ -96,7 +117,8 @@ def _g_command(
         return i
     if number == 10 or number == 11:
         _, p, l, _, _, _ = words_of(buf, i)  # noqa: E741
-        if number == 10 and not np.isnan(l):
+        if number == 10 and (not np.isnan(l) or _has_axis(buf, i)):
+            si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
             wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
         elif number == 11 or np.isnan(p):
             si[S_FW_RETRACTED] = number == 10
@@ -120,6 +142,8 @@ def _g_command(
     else:
         if number == 93:
             si[S_INVERSE_TIME] += 1
+        elif among(tenth // 10, ORIGIN_G):
+            si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
         return unknown_command(buf, at, start, neutral, unknown, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
     if second:
@@ -196,6 +220,22 @@ def _comment(buf: np.ndarray, i: int, keys: np.ndarray, notes: np.ndarray, si: n
                     si[S_NOTES] = n + 1
                     break
     return line_end(buf, i)
+
+
+@kernel
+def _share_line(
+    start: int, first_row: int, end: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
+    jc: np.ndarray, bc: np.ndarray,
+) -> None:  # fmt: skip
+    """Several commands on one line: some firmwares obey the first alone, so nothing is certain from its start on."""
+    for r in range(first_row, si[S_ROWS]):
+        bc[B_KNOWN, r] = 0
+    if si[S_MODE_LINE] == si[S_LINE]:
+        si[S_CROWDED] = si[S_CROWDED] or si[S_LINE]
+    if si[S_POSITIONING_LINE] == si[S_LINE]:
+        si[S_LOST] |= MODE_IN_DOUBT
+    wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
+    ic[I_END, si[S_ROWS] - 1] = end
 
 
 @kernel
@@ -286,8 +326,9 @@ def read_lines(
             if commands > 1:
                 jc[J_WORDS, r] |= W_ODD
         if commands > 1:
-            # Some firmwares obey the first command of a line alone.
-            si[S_KNOWN] = 0
+            _share_line(start, first_row, i, sf, si, fc, ic, jc, bc)
+        elif si[S_POSITIONING_LINE] == si[S_LINE]:
+            si[S_LOST] &= ~MODE_IN_DOUBT
         if i - start > si[S_LONGEST]:
             si[S_LONGEST] = i - start
         if i < stop:
