@@ -118,17 +118,17 @@ def align(a: Side, b: Side, found: Found, kept: np.ndarray) -> None:
     i, row, at = 0, 0, 0
     for j in range(b.n):
         stop = moves_until(a, i, a0, a1)
-        kept[j] = 0
         if b0 <= j < b1 and b.rows[j, KIND] == MOVE:
             twin = _twin(a, max(i, row + 1 if at > 0 else row), min(stop, i + LOOK_AHEAD), b, j)
-            if twin >= 0:
+            kept[j] = 1 if twin >= 0 else 0
+            if well_formed(b, j):  # whether it is ours or the job's doesn't matter
+                if twin < 0 and not line_end_known(a, b, j):
+                    report(found, 3, LINE_END, a, i, b, j, 0)
+            elif twin >= 0:
                 _need_comments(a, row, at, twin, b, j, found)
-                kept[j] = 1
                 i, row, at = twin + 1, twin + 1, 0
-            elif not well_formed(b, j):
+            else:
                 report(found, 3, FORM, a, i, b, j, 0)
-            elif not line_end_known(a, b, j):
-                report(found, 3, LINE_END, a, i, b, j, 0)
             continue
         if stop > i and b.rows[j, KIND] == NOTE and b.rows[j, COMMENT] == b.rows[j, START]:
             taken, new_row, new_at = take_comments(a, row, at, stop, b, j)
