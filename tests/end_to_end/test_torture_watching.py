@@ -11,7 +11,10 @@ import pytest
 from end_to_end.farm import Farm
 from liftwright.watching import Hints, Watch, _Listener
 
-LIMIT = Path("/proc/sys/fs/inotify/max_user_instances")
+# The limit of a user namespace alone. Its namesake below /proc/sys/fs is the whole machine's: root in a namespace that
+# writes there changes it for everybody.
+LIMIT = Path("/proc/sys/user/max_inotify_instances")
+MACHINE = Path("/proc/sys/fs/inotify/max_user_instances")
 
 
 @pytest.fixture
@@ -100,12 +103,14 @@ def test_without_inotify_the_daemon_lives_on_listings_and_says_so(farm: Farm) ->
     command = ["unshare", "--user", "--map-root-user", "sh", "-c", f'echo 0 > {LIMIT}; exec "$@"', "sh"]
     if shutil.which("unshare") is None or subprocess.run([*command, "true"], capture_output=True).stderr:
         pytest.skip("no user namespaces here")
+    before = LIMIT.read_text(), MACHINE.read_text()
     farm.make_folders()
     farm.start(under=command)
     farm.drop("clip.gcode")
     farm.wait_for_records(1)
     assert farm.status()["degraded"]
     assert farm.log_lines("watching")
+    assert (LIMIT.read_text(), MACHINE.read_text()) == before, "the limit was meant for the namespace alone"
     farm.stop()
     farm.check()
 

@@ -21,7 +21,7 @@ from liftwright.spool import faults
 from liftwright.spool.durable import sync_folder, write_all
 
 HEADER = "liftwright journal 1\n"
-COMPACT_AT_BYTES = 8_000_000
+COMPACT_AT_BYTES = 2_000_000
 
 
 class NoRoom(DeliveryError):

@@ -41,10 +41,10 @@ def recover(passage: Passage) -> list[Entry]:
         elif entry.state == states.PROVED:
             _look_for_output(passage, entry)
     entries = list(passage.journal.entries.values())
+    closed = [entry for entry in entries if entry.state == states.CLOSED]
+    passage.write_records([record for entry in closed if (record := _lost_record(passage, entry))])
     passage.publish(entries)
     passage.finish(entries)
-    lost = [record for entry in entries if entry.state == states.CLOSED and (record := _lost_record(passage, entry))]
-    passage.write_records(lost)
     passage.compact(now=True)
     _sweep(passage)
     return list(passage.journal.entries.values())
