@@ -1,8 +1,7 @@
 """What one cell of the terrain holds, and how a bead is laid over the cells it covers. No paths and no travels here.
 
 A record is 64 bytes: which samples (raster.py) the top layer covers and which samples carried it, the heights of both,
-and for each of the cell's 16 squares the curl allowance of both. It is read through three views of one memory. Beside
-it stand the number of the path that touched the cell last, and the samples that this path covers.
+and for each of the cell's 16 squares the curl allowance of both. It is read through three views of one memory.
 A new layer in a cell pushes what was on top down to "below"; what is below is what may carry a bead of this layer, so
 the answer for a second bead of the same layer does not depend on the first.
 """
@@ -98,8 +97,8 @@ def push(words: Words, singles: Singles, parts: Bytes, i: int, z: float, h: floa
 
 @kernel
 def lay(
-    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Words, tiles: Singles, cells: Integers,
-    covers: Words, n: int, z: float, h: float, owner: int, seen: Floats,
+    words: Words, singles: Singles, parts: Bytes, tiles: Singles, cells: Integers, covers: Words, n: int,
+    z: float, h: float, seen: Floats,
 ) -> None:  # fmt: skip
     """Lay the n covered cells of one straight bead (z and h in mm); `seen` says what it met."""
     z32 = np.float32(z)
@@ -117,11 +116,6 @@ def lay(
             singles[i, Z_TOP] = max(singles[i, Z_TOP], z32)
         else:
             under += count_bits(word)
-        if owners[i] != owner:
-            owners[i] = owner
-            own[i] = word
-        else:
-            own[i] |= word
         covered += count_bits(word)
         bare = count_bits(word & ~carriers(words, singles, i, z, h))
         free += bare
@@ -149,12 +143,13 @@ def look(
 
 @kernel
 def raise_curl(
-    singles: Singles, parts: Bytes, tiles: Singles, cells: Integers, covers: Words, n: int,
-    z: float, h: float, c: int, part: float,
+    singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers, covers: Words,
+    n: int, z: float, h: float, c: int, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer.
 
-    A square counts as covered from two of its four samples on.
+    A square counts as covered from two of its four samples on. Beside the cell stand the number of the path that wrote
+    last and the squares it wrote, as bits.
     """
     same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
     for k in range(n):
@@ -162,7 +157,11 @@ def raise_curl(
         if abs(singles[i, Z_TOP] - z32) > same:
             continue
         for square in range(SQUARES):
-            if count_bits(word & FIFTEEN) >= np.uint64(2):
-                parts[i, C_TOP + square] = max(parts[i, C_TOP + square], np.uint8(c))
+            if count_bits(word & FIFTEEN) >= np.uint64(2) and c > parts[i, C_TOP + square]:
+                parts[i, C_TOP + square] = c
+                if owners[i] != owner:
+                    owners[i] = owner
+                    own[i] = 0
+                own[i] |= 1 << square
             word >>= FOUR
         tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))

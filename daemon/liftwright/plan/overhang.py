@@ -1,7 +1,7 @@
 """Beads laid one after another along a path: which stretches hang over, which of them are bridges, which may curl.
 
 A path is a run of beads without a gap. It is judged in pieces of about a nozzle's width. The allowance of a piece that
-hangs over is written only when the path reaches carried ground again, closes, or ends, because a stretch that hangs
+hangs over is written only when the path reaches carried ground again or ends, because a stretch that hangs
 free between two carried ends is a bridge and gets none. Everything that outlives a call stands in `state` and `pieces`.
 """
 
@@ -19,7 +19,7 @@ from liftwright.plan.raster import SAMPLES, Integers, Words, cover
 X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, RAMP, BESIDE, HOLD = range(15)
 JOB_SIZE = 15
 # Numbers that change along the job, in `state`.
-PATH, OPEN, X_END, Y_END, Z_END, X_START, Y_START, CARRIED, RUN_START, RUN_END, PATH_LENGTH = range(11)
+PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END = range(7)
 LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 20)
 USUAL_WIDTH = 20
 CURLED = 23  # mm of beads that were given an allowance
@@ -40,8 +40,8 @@ class Bed(NamedTuple):
     words: Words  # (cells, 8), see cells.py; cells of a tile side by side
     singles: Singles  # (cells, 16), the same memory
     parts: Bytes  # (cells, 64), the same memory
-    owners: Integers  # number of the path that touched a cell last
-    own: Words  # the samples that path covers
+    owners: Integers  # number of the path that last gave a cell an allowance
+    own: Integers  # the squares it gave it to, as bits
     tiles: Singles  # greatest height with allowance in each tile, mm
     table: Words  # words of half planes, raster.py
     job: Floats
@@ -66,7 +66,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     length, half = length_mm * per_mm, 0.5 * width * per_mm
     end = ROUND_END * half
     n = cover(table, columns, rows, ax, ay, ux, uy, -end, length + end, half, cells, covers)
-    lay(words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, int(state[PATH]), seen)
+    lay(words, singles, parts, tiles, cells, covers, n, z, h, seen)
     if seen[UNDER] > 0.5 * seen[COVERED]:
         m = int(state[STALE_BEADS])
         if m < bed.again.shape[0]:
@@ -78,7 +78,6 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
     state[BEADS] += 1.0
     state[BEAD_LENGTH] += length_mm
-    state[PATH_LENGTH] += length_mm
     piece = job[PIECE]
     window = min(seen[COVERED], 2.0 * half * piece * per_mm * SAMPLES)
     carried = seen[FREE] <= job[ONSET] * window or (seen[MOST] <= 6.0 and length_mm > piece)
@@ -96,7 +95,10 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         if share <= job[ONSET]:
             left = int((job[DECAY] if share <= job[HOLD] else 1.0) * seen[CURL])
             if left > 0:
-                raise_curl(singles, parts, tiles, cells, covers, n, z, h, left, job[PART])
+                raise_curl(
+                    singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, left, job[PART],
+                    int(state[PATH]),
+                )  # fmt: skip
             meet_carried(bed)
             continue
         n = cover(table, columns, rows, ax, ay, ux, uy, low, high, half + job[BESIDE] * per_mm, cells, covers)
@@ -106,8 +108,8 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         m = int(state[RUN_END])
         if m == pieces.shape[0]:
             # Longer than any bridge: let go of what waits.
-            write_run(bed, 0, m, False)
-            state[RUN_START] = state[RUN_END] = 0.0
+            write_run(bed, m, False)
+            state[RUN_END] = 0.0
             state[CARRIED] = 0.0
             m = 0
         pieces[m, P_X0], pieces[m, P_Y0] = ax + ux * low, ay + uy * low
@@ -122,38 +124,29 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
 def meet_carried(bed: Bed) -> None:
     """The path reaches carried ground: a waiting run now has both its ends, unless the path began with it."""
     state = bed.state
-    first, last = int(state[RUN_START]), int(state[RUN_END])
-    if last > first:
-        if state[CARRIED] == 0.0:
-            # Began free: kept until the path ends, where it may turn out to be a loop.
-            state[RUN_START] = last
-        else:
-            write_run(bed, first, last, True)
-            state[RUN_END] = first
+    if state[RUN_END] > 0.0:
+        write_run(bed, int(state[RUN_END]), state[CARRIED] == 1.0)
+        state[RUN_END] = 0.0
     state[CARRIED] = 1.0
 
 
 @kernel
 def end_path(bed: Bed) -> None:
-    """Settle what still waits. In a closed loop the last run and the first are one."""
-    job, state = bed.job, bed.state
-    last = int(state[RUN_END])
-    if last > 0:
-        gap = np.hypot(state[X_END] - state[X_START], state[Y_END] - state[Y_START])
-        closed = gap <= 1.5 * job[NOZZLE] and state[PATH_LENGTH] > 10.0 * job[NOZZLE]
-        write_run(bed, 0, last, closed and state[CARRIED] == 1.0)
-    state[OPEN] = state[CARRIED] = state[RUN_START] = state[RUN_END] = state[PATH_LENGTH] = 0.0
+    """Settle what still waits: it began or ends in the air. That a loop closes doesn't hold it: it was laid loose."""
+    state = bed.state
+    write_run(bed, int(state[RUN_END]), False)
+    state[OPEN] = state[CARRIED] = state[RUN_END] = 0.0
     state[PATH] += 1.0
 
 
 @kernel
-def write_run(bed: Bed, first: int, last: int, held: bool) -> None:
-    """Write the allowance of the waiting pieces first..last.
+def write_run(bed: Bed, last: int, held: bool) -> None:
+    """Write the allowance of the waiting pieces 0..last.
 
     held: the run is carried at both ends. What hangs free in it is a bridge then, and its ramps are part of it.
     """
     pieces, ramp = bed.pieces, bed.job[RAMP]
-    k = first
+    k = 0
     while k < last:
         if not held:
             write_piece(bed, k)
@@ -179,5 +172,8 @@ def write_piece(bed: Bed, k: int) -> None:
     ux, uy, half = dx / length, dy / length, pieces[k, P_HALF]
     n = cover(bed.table, int(job[COLUMNS]), int(job[ROWS]), x, y, ux, uy, 0.0, length, half, cells, covers)
     z, h, c = pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C])
-    raise_curl(bed.singles, bed.parts, bed.tiles, cells, covers, n, z, h, c, job[PART])
+    raise_curl(
+        bed.singles, bed.parts, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
+        int(bed.state[PATH]),
+    )  # fmt: skip
     bed.state[CURLED] += pieces[k, P_LENGTH]

@@ -49,16 +49,13 @@ from liftwright.plan.overhang import (
     RESTARTS,
     ROWS,
     RUN_END,
-    RUN_START,
     STALE_BEADS,
     STALE_LENGTH,
     USUAL_WIDTH,
     X_END,
     X_LOW,
-    X_START,
     Y_END,
     Y_LOW,
-    Y_START,
     Z_END,
     Bed,
     end_path,
@@ -177,7 +174,7 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
     joins = state[OPEN] == 1.0 and abs(x0 - state[X_END]) + abs(y0 - state[Y_END]) + abs(z0 - state[Z_END]) < 2e-3
     if not joins:
         close(bed)
-        state[OPEN], state[X_START], state[Y_START] = 1.0, x0, y0
+        state[OPEN] = 1.0
     xa, ya = x0, y0
     for k in range(1, parts + 1):
         f = k / parts
@@ -199,7 +196,7 @@ def start_anew(bed: Bed) -> None:
     bed.words[:] = 0
     bed.tiles[:] = 0.0
     bed.owners[:] = -1
-    state[RUN_START] = state[RUN_END] = state[CARRIED] = 0.0
+    state[RUN_END] = state[CARRIED] = 0.0
     count = int(state[STALE_BEADS])
     for k in range(count):
         a = bed.again[k]
