@@ -27,6 +27,7 @@ Z_TOP, Z_BELOW = 4, 5
 C_TOP, C_BELOW = 32, 48
 RECORD_WORDS = 8
 SQUARES = 16
+LEAST = 3  # parts; what decays below this is gone
 PARTS = 250  # parts of the greatest allowance in which allowances are kept
 
 SAME_LAYER = 0.4  # layer heights; beads closer in Z than this belong to one layer
@@ -158,6 +159,31 @@ def raise_curl(
             continue
         for square in range(SQUARES):
             if count_bits(word & FIFTEEN) >= np.uint64(2) and c > parts[i, C_TOP + square]:
+                parts[i, C_TOP + square] = c
+                if owners[i] != owner:
+                    owners[i] = owner
+                    own[i] = 0
+                own[i] |= 1 << square
+            word >>= FOUR
+        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
+
+
+@kernel
+def settle_curl(
+    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers,
+    covers: Words, n: int, z: float, h: float, decay: float, part: float, owner: int,
+) -> None:  # fmt: skip
+    """Carry on what is left of the allowance beneath carried cells, cell by cell: decay × greatest c beneath."""
+    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
+    for k in range(n):
+        i, word = cells[k], covers[k]
+        if abs(singles[i, Z_TOP] - z32) > same or (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) == NONE:
+            continue
+        c = int(decay * allowance_beneath(words, singles, parts, i, word, z, h))
+        if c < LEAST:
+            continue
+        for square in range(SQUARES):
+            if word & FIFTEEN != NONE and c > parts[i, C_TOP + square]:
                 parts[i, C_TOP + square] = c
                 if owners[i] != owner:
                     owners[i] = owner

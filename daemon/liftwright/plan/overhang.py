@@ -12,7 +12,21 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import kernel
-from liftwright.plan.cells import COVERED, CURL, FREE, MOST, PARTS, UNDER, Bytes, Floats, Singles, lay, look, raise_curl
+from liftwright.plan.cells import (
+    COVERED,
+    CURL,
+    FREE,
+    MOST,
+    PARTS,
+    UNDER,
+    Bytes,
+    Floats,
+    Singles,
+    lay,
+    look,
+    raise_curl,
+    settle_curl,
+)
 from liftwright.plan.raster import SAMPLES, Integers, Words, cover
 
 # Numbers that describe one job, in `job`.
@@ -81,7 +95,12 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     piece = job[PIECE]
     window = min(seen[COVERED], 2.0 * half * piece * per_mm * SAMPLES)
     carried = seen[FREE] <= job[ONSET] * window or (seen[MOST] <= 6.0 and length_mm > piece)
-    if carried and seen[CURL] == 0.0:
+    if carried:
+        if seen[CURL] > 0.0:
+            settle_curl(
+                words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, job[DECAY], job[PART],
+                int(state[PATH]),
+            )  # fmt: skip
         meet_carried(bed)
         return
     pieces_here = max(1, int(length_mm / piece + 0.5))
@@ -93,10 +112,10 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         look(words, singles, parts, cells, covers, n, z, h, seen)
         share = seen[FREE] / max(seen[COVERED], 1.0)
         if share <= job[ONSET]:
-            left = int((job[DECAY] if share <= job[HOLD] else 1.0) * seen[CURL])
-            if left > 0:
-                raise_curl(
-                    singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, left, job[PART],
+            keep = job[DECAY] if share <= job[HOLD] else 1.0
+            if seen[CURL] > 0.0:
+                settle_curl(
+                    words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, keep, job[PART],
                     int(state[PATH]),
                 )  # fmt: skip
             meet_carried(bed)
