@@ -98,7 +98,7 @@ def test_every_corruption_of_a_real_job_is_caught_by_a_promise_it_breaks(
     good = rise(job, limits, every=2)
     proof = fast(job, stamped(good), limits)
     assert proof.holds, proof
-    _run(name, job, good, limits, each=20 if long else 2, twin=long)
+    _run(name, job, good, limits, each=8 if long else 2, twin=long)
 
 
 def _run(name: str, job: bytes, good: bytes, limits: Limits, each: int, twin: bool) -> Counter[str]:

@@ -427,7 +427,9 @@ OPERATORS = [
         "feed of ours lower",
         "own",
         "",
-        lambda place, _: _with(place, b"F", lambda value: value - 1) if not place.last_own else None,
+        lambda place, _: (
+            _with(place, b"F", lambda value: value - 1) if not place.last_own and _word(place.line.text, b"X") else None
+        ),
         "no promise forbids a slower travel; the job's own feed is restored behind it",
     ),
     _op(

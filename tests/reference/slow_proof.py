@@ -205,7 +205,14 @@ def _aligned(rows_a: list[Line], rows_b: list[Line]) -> bool:
             return any(fits(*to, j + 1) for to in _taken(rows_a, i, piece, b.text, edited))
         return False
 
-    return fits(0, 0, 0)
+    first = 0  # what stands before the first move leaves no choice; taking it here keeps the search shallow
+    for a, b in zip(rows_a, rows_b, strict=False):
+        if a.kind == "move" or a.whole != b.whole:
+            break
+        if not _same_place(a, b):
+            return False
+        first += 1
+    return fits(first, 0, first)
 
 
 def _may_end(comments: list[bytes]) -> bool:
