@@ -127,22 +127,6 @@ def lay(
 
 
 @kernel
-def look(
-    words: Words, singles: Singles, parts: Bytes, cells: Integers, covers: Words, n: int, z: float, h: float,
-    seen: Floats,
-) -> None:  # fmt: skip
-    """The same answer as `lay` for covered cells that are already laid, changing nothing; MOST and UNDER stay 0."""
-    covered = free = np.uint64(0)
-    curl = 0
-    for k in range(n):
-        i, word = cells[k], covers[k]
-        covered += count_bits(word)
-        free += count_bits(word & ~carriers(words, singles, i, z, h))
-        curl = max(curl, allowance_beneath(words, singles, parts, i, word, z, h))
-    seen[COVERED], seen[FREE], seen[MOST], seen[CURL], seen[UNDER] = covered, free, 0.0, curl, 0.0
-
-
-@kernel
 def raise_curl(
     singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers, covers: Words,
     n: int, z: float, h: float, c: int, part: float, owner: int,
@@ -159,31 +143,6 @@ def raise_curl(
             continue
         for square in range(SQUARES):
             if count_bits(word & FIFTEEN) >= np.uint64(2) and c > parts[i, C_TOP + square]:
-                parts[i, C_TOP + square] = c
-                if owners[i] != owner:
-                    owners[i] = owner
-                    own[i] = 0
-                own[i] |= 1 << square
-            word >>= FOUR
-        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
-
-
-@kernel
-def settle_curl(
-    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers,
-    covers: Words, n: int, z: float, h: float, decay: float, part: float, owner: int,
-) -> None:  # fmt: skip
-    """Carry on what is left of the allowance beneath carried cells, cell by cell: decay × greatest c beneath."""
-    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
-    for k in range(n):
-        i, word = cells[k], covers[k]
-        if abs(singles[i, Z_TOP] - z32) > same or (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) == NONE:
-            continue
-        c = int(decay * allowance_beneath(words, singles, parts, i, word, z, h))
-        if c < LEAST:
-            continue
-        for square in range(SQUARES):
-            if word & FIFTEEN != NONE and c > parts[i, C_TOP + square]:
                 parts[i, C_TOP + square] = c
                 if owners[i] != owner:
                     owners[i] = owner

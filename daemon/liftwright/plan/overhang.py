@@ -12,22 +12,23 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import kernel
+from liftwright.plan.bins import B_COVERED, B_CURL, B_FREE, B_WRITE, MOST_BINS, fill_bins, write_bins
 from liftwright.plan.cells import (
     COVERED,
     CURL,
     FREE,
+    LEAST,
     MOST,
     PARTS,
     UNDER,
     Bytes,
     Floats,
     Singles,
+    allowance_beneath,
     lay,
-    look,
     raise_curl,
-    settle_curl,
 )
-from liftwright.plan.raster import SAMPLES, Integers, Words, cover
+from liftwright.plan.raster import SAMPLES, TILE, Integers, Words, cover
 
 # Numbers that describe one job, in `job`.
 X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, RAMP, BESIDE, HOLD = range(15)
@@ -44,6 +45,7 @@ PIECE_SIZE = 10
 PIECES = 8192
 
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
+STRETCH_BINS = 5  # bins that wait together at most; they share the greatest allowance among them
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
 
@@ -64,6 +66,10 @@ class Bed(NamedTuple):
     cells: Integers  # room for the cells of one bead, and their words
     covers: Words
     seen: Floats
+    more_cells: Integers  # the same for a piece of a bead
+    more_covers: Words
+    bins: Integers  # (4, n), see bins.py
+    offsets: Floats
     again: Floats  # (n, 7) beads of the stretch that may prove the terrain stale: ends, z, h, width
 
 
@@ -72,7 +78,6 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one."""
     words, singles, parts, tiles, table = bed.words, bed.singles, bed.parts, bed.tiles, bed.table
     job, state, cells, covers, seen = bed.job, bed.state, bed.cells, bed.covers, bed.seen
-    pieces = bed.pieces
     columns, rows, per_mm = int(job[COLUMNS]), int(job[ROWS]), job[PER_MM]
     length_mm = np.hypot(x1 - x0, y1 - y0)
     ax, ay = (x0 - job[X_LOW]) * per_mm, (y0 - job[Y_LOW]) * per_mm
@@ -95,48 +100,71 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     piece = job[PIECE]
     window = min(seen[COVERED], 2.0 * half * piece * per_mm * SAMPLES)
     carried = seen[FREE] <= job[ONSET] * window or (seen[MOST] <= 6.0 and length_mm > piece)
-    if carried:
-        if seen[CURL] > 0.0:
-            settle_curl(
-                words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, job[DECAY], job[PART],
-                int(state[PATH]),
-            )  # fmt: skip
+    if carried and seen[CURL] == 0.0:
         meet_carried(bed)
         return
-    pieces_here = max(1, int(length_mm / piece + 0.5))
-    step = length / pieces_here
-    for k in range(pieces_here):
-        low = -end if k == 0 else k * step
-        high = length + end if k == pieces_here - 1 else (k + 1) * step
-        n = cover(table, columns, rows, ax, ay, ux, uy, low, high, half, cells, covers)
-        look(words, singles, parts, cells, covers, n, z, h, seen)
-        share = seen[FREE] / max(seen[COVERED], 1.0)
-        if share <= job[ONSET]:
-            keep = job[DECAY] if share <= job[HOLD] else 1.0
-            if seen[CURL] > 0.0:
-                settle_curl(
-                    words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, z, h, keep, job[PART],
-                    int(state[PATH]),
-                )  # fmt: skip
+    # Bin by bin: a bin that is carried passes on what is left beneath it, one that isn't waits for its fate.
+    count = max(1, min(int(length_mm / piece + 0.5), MOST_BINS))
+    per_bin, tile_columns = count / length, columns // TILE
+    bins, offsets = bed.bins, bed.offsets
+    fill_bins(
+        words, singles, parts, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin, count, offsets, bins
+    )
+    left, b = 0, 0
+    while b < count:
+        share = bins[B_FREE, b] / max(bins[B_COVERED, b], 1)
+        if carried or share <= job[ONSET]:
+            c = int((job[DECAY] if share <= job[HOLD] else 1.0) * bins[B_CURL, b])
+            if c >= LEAST:
+                bins[B_WRITE, b] = left = c
             meet_carried(bed)
+            b += 1
             continue
-        n = cover(table, columns, rows, ax, ay, ux, uy, low, high, half + job[BESIDE] * per_mm, cells, covers)
-        look(words, singles, parts, cells, covers, n, z, h, seen)
-        grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
-        c = min(float(PARTS), np.ceil(seen[CURL] + grown / job[PART]))
-        m = int(state[RUN_END])
-        if m == pieces.shape[0]:
-            # Longer than any bridge: let go of what waits.
-            write_run(bed, m, False)
-            state[RUN_END] = 0.0
-            state[CARRIED] = 0.0
-            m = 0
-        pieces[m, P_X0], pieces[m, P_Y0] = ax + ux * low, ay + uy * low
-        pieces[m, P_X1], pieces[m, P_Y1] = ax + ux * high, ay + uy * high
-        pieces[m, P_HALF], pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = half, z, h, c
-        pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length_mm / pieces_here
-        state[RUN_END] = m + 1.0
-        state[OVER_LENGTH] += length_mm / pieces_here
+        free, stop, most = share >= FULLY_FREE, b + 1, share
+        while stop < count and stop < b + STRETCH_BINS:
+            share = bins[B_FREE, stop] / max(bins[B_COVERED, stop], 1)
+            if share <= job[ONSET] or (share >= FULLY_FREE) != free:
+                break
+            most = max(most, share)
+            stop += 1
+        low = -end if b == 0 else b / per_bin
+        high = length + end if stop == count else stop / per_bin
+        wait(bed, ax, ay, ux, uy, low, high, half, z, h, most, length_mm * (stop - b) / count)
+        b = stop
+    if left > 0:
+        write_bins(
+            singles, parts, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin,
+            count, offsets, bins, job[PART], int(state[PATH]),
+        )  # fmt: skip
+
+
+@kernel
+def wait(
+    bed: Bed, ax: float, ay: float, ux: float, uy: float, low: float, high: float, half: float, z: float, h: float,
+    share: float, length: float,
+) -> None:  # fmt: skip
+    """Let a stretch that hangs over wait for its fate, with the allowance that it gets if it is no bridge."""
+    job, state, pieces = bed.job, bed.state, bed.pieces
+    columns, rows, wide = int(job[COLUMNS]), int(job[ROWS]), half + job[BESIDE] * job[PER_MM]
+    n = cover(bed.table, columns, rows, ax, ay, ux, uy, low, high, wide, bed.more_cells, bed.more_covers)
+    beneath = 0
+    for k in range(n):
+        i = bed.more_cells[k]
+        beneath = max(beneath, allowance_beneath(bed.words, bed.singles, bed.parts, i, bed.more_covers[k], z, h))
+    grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
+    c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
+    m = int(state[RUN_END])
+    if m == pieces.shape[0]:
+        # Longer than any bridge: let go of what waits.
+        write_run(bed, m, False)
+        state[CARRIED] = 0.0
+        m = 0
+    pieces[m, P_X0], pieces[m, P_Y0] = ax + ux * low, ay + uy * low
+    pieces[m, P_X1], pieces[m, P_Y1] = ax + ux * high, ay + uy * high
+    pieces[m, P_HALF], pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = half, z, h, c
+    pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length
+    state[RUN_END] = m + 1.0
+    state[OVER_LENGTH] += length
 
 
 @kernel
@@ -184,7 +212,7 @@ def write_run(bed: Bed, last: int, held: bool) -> None:
 @kernel
 def write_piece(bed: Bed, k: int) -> None:
     """Write the allowance of one waiting piece."""
-    job, pieces, cells, covers = bed.job, bed.pieces, bed.cells, bed.covers
+    job, pieces, cells, covers = bed.job, bed.pieces, bed.more_cells, bed.more_covers
     x, y = pieces[k, P_X0], pieces[k, P_Y0]
     dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
     length = max(np.hypot(dx, dy), 1e-9)

@@ -15,7 +15,8 @@ from math import ceil, pi
 import numpy as np
 
 from liftwright.job.moves import Moves
-from liftwright.plan.cells import PARTS, RECORD_WORDS, Floats
+from liftwright.plan.bins import BIN_ROWS, MOST_BINS
+from liftwright.plan.cells import PARTS, RECORD_WORDS, SQUARES, Floats
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
 from liftwright.plan.overhang import JOB_SIZE, LAYER_H, PIECE_SIZE, PIECES, RESTARTS, STATE_SIZE, USUAL_WIDTH, Bed
 from liftwright.plan.passing import (
@@ -113,7 +114,8 @@ class Ground:
             words, words.view(np.float32), words.view(np.uint8), np.full(columns * rows, -1, np.int64),
             np.zeros(columns * rows, np.int64), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
             np.zeros((PIECES, PIECE_SIZE)), np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros(5),
-            np.zeros((STALE_ROOM, 7)),
+            np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros((BIN_ROWS, MOST_BINS), np.int64),
+            np.zeros(SQUARES), np.zeros((STALE_ROOM, 7)),
         )  # fmt: skip
         self.radius, self.threshold = flat / 2 + WIDER * caution, THRESHOLD - LOWER * caution
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)

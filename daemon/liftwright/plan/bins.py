@@ -1,0 +1,105 @@
+"""One laid bead in bins along its length: how much of each hangs free, and what allowance lies beneath it.
+
+In: the cells a bead covers (raster.py) and the bead's place. Out: samples and allowances by bin; and back, allowances
+by bin written on the bead's squares. A square belongs to the bin of its middle.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from liftwright.kernels import kernel
+from liftwright.plan.cells import (
+    C_BELOW,
+    C_BELOW_WORDS,
+    C_TOP,
+    FIFTEEN,
+    FOUR,
+    NONE,
+    SAME_LAYER,
+    SQUARES,
+    Z_TOP,
+    Bytes,
+    Floats,
+    Singles,
+    carriers,
+)
+from liftwright.plan.raster import Integers, Words, count_bits
+
+# Rows of the table of bins: samples covered, samples with nothing beneath, allowance beneath, allowance to be written.
+B_COVERED, B_FREE, B_CURL, B_WRITE = range(4)
+BIN_ROWS = 4
+MOST_BINS = 4096
+
+
+@kernel
+def place_of(i: int, tile_columns: int) -> tuple[int, int]:
+    """Column and row of cell i."""
+    tile, k = i >> 6, i & 63
+    row = tile // tile_columns
+    return ((tile - row * tile_columns) << 3) + (k & 7), (row << 3) + (k >> 3)
+
+
+@kernel
+def set_offsets(ux: float, uy: float, per_bin: float, offsets: Floats) -> None:
+    """Places of a cell's squares along a direction, in bins from the middle of the cell."""
+    for square in range(SQUARES):
+        offsets[square] = per_bin * (ux * (0.25 * (square & 3) - 0.375) + uy * (0.25 * (square >> 2) - 0.375))
+
+
+@kernel
+def fill_bins(
+    words: Words, singles: Singles, parts: Bytes, cells: Integers, covers: Words, n: int, tile_columns: int,
+    x0: float, y0: float, ux: float, uy: float, z: float, h: float, per_bin: float, count: int, offsets: Floats,
+    bins: Integers,
+) -> None:  # fmt: skip
+    """Sum up the n cells of a laid bead by bins; x0, y0 in cells, `per_bin` bins per cell."""
+    set_offsets(ux, uy, per_bin, offsets)
+    for b in range(count):
+        bins[B_COVERED, b] = bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
+    for k in range(n):
+        i, word = cells[k], covers[k]
+        bare = word & ~carriers(words, singles, i, z, h)
+        curled = (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) != NONE
+        column, row = place_of(i, tile_columns)
+        along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
+        for square in range(SQUARES):
+            samples = word & FIFTEEN
+            if samples != NONE:
+                b = min(max(int(along + offsets[square]), 0), count - 1)
+                bins[B_COVERED, b] += np.int64(count_bits(samples))
+                bins[B_FREE, b] += np.int64(count_bits(bare & FIFTEEN))
+                if curled:
+                    bins[B_CURL, b] = max(bins[B_CURL, b], np.int64(parts[i, C_BELOW + square]))
+            word >>= FOUR
+            bare >>= FOUR
+
+
+@kernel
+def write_bins(
+    singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers, covers: Words,
+    n: int, tile_columns: int, x0: float, y0: float, ux: float, uy: float, z: float, h: float, per_bin: float,
+    count: int, offsets: Floats, bins: Integers, part: float, owner: int,
+) -> None:  # fmt: skip
+    """Write the bins' allowances on the bead's squares, as `raise_curl` does."""
+    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
+    for k in range(n):
+        i, word = cells[k], covers[k]
+        if abs(singles[i, Z_TOP] - z32) > same:
+            continue
+        column, row = place_of(i, tile_columns)
+        along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
+        most = np.int64(0)
+        for square in range(SQUARES):
+            if count_bits(word & FIFTEEN) >= np.uint64(2):
+                c = bins[B_WRITE, min(max(int(along + offsets[square]), 0), count - 1)]
+                if c > parts[i, C_TOP + square]:
+                    parts[i, C_TOP + square] = c
+                    most = max(most, c)
+                    if owners[i] != owner:
+                        owners[i] = owner
+                        own[i] = 0
+                    own[i] |= 1 << square
+            word >>= FOUR
+        if most > 0:
+            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(most * part))
