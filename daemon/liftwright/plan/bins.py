@@ -26,9 +26,9 @@ from liftwright.plan.cells import (
 )
 from liftwright.plan.raster import Integers, Words, count_bits
 
-# Rows of the table of bins: samples covered, samples with nothing beneath, allowance beneath, allowance to be written.
-B_COVERED, B_FREE, B_CURL, B_WRITE = range(4)
-BIN_ROWS = 4
+# Rows of the table of bins: samples with nothing beneath, allowance beneath, allowance to be written.
+B_FREE, B_CURL, B_WRITE = range(3)
+BIN_ROWS = 3
 MOST_BINS = 4096
 
 
@@ -53,21 +53,26 @@ def fill_bins(
     x0: float, y0: float, ux: float, uy: float, z: float, h: float, per_bin: float, count: int, offsets: Floats,
     bins: Integers,
 ) -> None:  # fmt: skip
-    """Sum up the n cells of a laid bead by bins; x0, y0 in cells, `per_bin` bins per cell."""
+    """Sum up the n cells of a laid bead by bins; x0, y0 in cells, `per_bin` bins per cell.
+
+    Cells with everything beneath them carried and flat are passed over: most of a job is.
+    """
     set_offsets(ux, uy, per_bin, offsets)
     for b in range(count):
-        bins[B_COVERED, b] = bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
+        bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
     for k in range(n):
         i, word = cells[k], covers[k]
         bare = word & ~carriers(words, singles, i, z, h)
         curled = (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) != NONE
+        if bare == NONE and not curled:
+            continue
         column, row = place_of(i, tile_columns)
         along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
+        if not curled:
+            word = bare
         for square in range(SQUARES):
-            samples = word & FIFTEEN
-            if samples != NONE:
+            if word & FIFTEEN != NONE:
                 b = min(max(int(along + offsets[square]), 0), count - 1)
-                bins[B_COVERED, b] += np.int64(count_bits(samples))
                 bins[B_FREE, b] += np.int64(count_bits(bare & FIFTEEN))
                 if curled:
                     bins[B_CURL, b] = max(bins[B_CURL, b], np.int64(parts[i, C_BELOW + square]))
@@ -89,6 +94,11 @@ def write_bins(
             continue
         column, row = place_of(i, tile_columns)
         along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
+        most = np.int64(0)
+        for b in range(max(int(along - per_bin), 0), min(int(along + per_bin), count - 1) + 1):
+            most = max(most, bins[B_WRITE, b])
+        if most == 0:
+            continue
         most = np.int64(0)
         for square in range(SQUARES):
             if count_bits(word & FIFTEEN) >= np.uint64(2):

@@ -27,7 +27,7 @@ Z_TOP, Z_BELOW = 4, 5
 C_TOP, C_BELOW = 32, 48
 RECORD_WORDS = 8
 SQUARES = 16
-LEAST = 3  # parts; what decays below this is gone
+LEAST = 8  # parts; what decays below this is gone
 PARTS = 250  # parts of the greatest allowance in which allowances are kept
 
 SAME_LAYER = 0.4  # layer heights; beads closer in Z than this belong to one layer

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import kernel
-from liftwright.plan.bins import B_COVERED, B_CURL, B_FREE, B_WRITE, MOST_BINS, fill_bins, write_bins
+from liftwright.plan.bins import B_CURL, B_FREE, B_WRITE, MOST_BINS, fill_bins, write_bins
 from liftwright.plan.cells import (
     COVERED,
     CURL,
@@ -45,7 +45,7 @@ PIECE_SIZE = 10
 PIECES = 8192
 
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
-STRETCH_BINS = 5  # bins that wait together at most; they share the greatest allowance among them
+STRETCH_BINS = 5  # bins that wait together at most; they get one allowance, that of their mean share
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
 
@@ -110,9 +110,10 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     fill_bins(
         words, singles, parts, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin, count, offsets, bins
     )
+    samples, cap = 2.0 * half * length / count * SAMPLES, 2.0 * half * end * SAMPLES
     left, b = 0, 0
     while b < count:
-        share = bins[B_FREE, b] / max(bins[B_COVERED, b], 1)
+        share = share_of(bins, b, count, samples, cap)
         if carried or share <= job[ONSET]:
             c = int((job[DECAY] if share <= job[HOLD] else 1.0) * bins[B_CURL, b])
             if c >= LEAST:
@@ -120,22 +121,29 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
             meet_carried(bed)
             b += 1
             continue
-        free, stop, most = share >= FULLY_FREE, b + 1, share
+        free, stop, total = share >= FULLY_FREE, b + 1, share
         while stop < count and stop < b + STRETCH_BINS:
-            share = bins[B_FREE, stop] / max(bins[B_COVERED, stop], 1)
+            share = share_of(bins, stop, count, samples, cap)
             if share <= job[ONSET] or (share >= FULLY_FREE) != free:
                 break
-            most = max(most, share)
+            total += share
             stop += 1
         low = -end if b == 0 else b / per_bin
         high = length + end if stop == count else stop / per_bin
-        wait(bed, ax, ay, ux, uy, low, high, half, z, h, most, length_mm * (stop - b) / count)
+        wait(bed, ax, ay, ux, uy, low, high, half, z, h, total / (stop - b), length_mm * (stop - b) / count)
         b = stop
     if left > 0:
         write_bins(
             singles, parts, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin,
             count, offsets, bins, job[PART], int(state[PATH]),
         )  # fmt: skip
+
+
+@kernel
+def share_of(bins: Integers, b: int, count: int, samples: float, cap: float) -> float:
+    """Unsupported share of one bin: of its samples, and those of the round end at the first and the last."""
+    whole = samples + (cap if b == 0 else 0.0) + (cap if b == count - 1 else 0.0)
+    return float(min(bins[B_FREE, b] / whole, 1.0))
 
 
 @kernel
