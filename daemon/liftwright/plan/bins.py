@@ -12,7 +12,6 @@ from liftwright.kernels import kernel
 from liftwright.plan.cells import (
     C_BELOW,
     C_BELOW_WORDS,
-    C_TOP,
     FIFTEEN,
     FOUR,
     NONE,
@@ -23,6 +22,8 @@ from liftwright.plan.cells import (
     Floats,
     Singles,
     carriers,
+    put,
+    squares_of,
 )
 from liftwright.plan.raster import Integers, Words, count_bits
 
@@ -82,34 +83,33 @@ def fill_bins(
 
 @kernel
 def write_bins(
-    singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers, covers: Words,
-    n: int, tile_columns: int, x0: float, y0: float, ux: float, uy: float, z: float, h: float, per_bin: float,
-    count: int, offsets: Floats, bins: Integers, part: float, owner: int,
+    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Words, tiles: Singles, cells: Integers,
+    covers: Words, n: int, tile_columns: int, x0: float, y0: float, ux: float, uy: float, z: float, h: float,
+    per_bin: float, count: int, offsets: Floats, bins: Integers, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Write the bins' allowances on the bead's squares, as `raise_curl` does."""
     same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
+    reach = 0.375 * per_bin * (abs(ux) + abs(uy))
     for k in range(n):
-        i, word = cells[k], covers[k]
+        i = cells[k]
         if abs(singles[i, Z_TOP] - z32) > same:
             continue
         column, row = place_of(i, tile_columns)
         along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
-        most = np.int64(0)
-        for b in range(max(int(along - per_bin), 0), min(int(along + per_bin), count - 1) + 1):
-            most = max(most, bins[B_WRITE, b])
+        first = min(max(int(along - reach), 0), count - 1)
+        last = min(max(int(along + reach), 0), count - 1)
+        least, most = bins[B_WRITE, first], bins[B_WRITE, first]
+        for b in range(first + 1, last + 1):
+            least, most = min(least, bins[B_WRITE, b]), max(most, bins[B_WRITE, b])
         if most == 0:
             continue
-        most = np.int64(0)
-        for square in range(SQUARES):
-            if count_bits(word & FIFTEEN) >= np.uint64(2):
+        squares = squares_of(covers[k])
+        if least == most:
+            put(words, parts, owners, own, i, squares, most, owner)
+        else:
+            for square in range(SQUARES):
+                bit = squares & (np.uint64(1) << np.uint64(4 * square))
                 c = bins[B_WRITE, min(max(int(along + offsets[square]), 0), count - 1)]
-                if c > parts[i, C_TOP + square]:
-                    parts[i, C_TOP + square] = c
-                    most = max(most, c)
-                    if owners[i] != owner:
-                        owners[i] = owner
-                        own[i] = 0
-                    own[i] |= 1 << square
-            word >>= FOUR
-        if most > 0:
-            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(most * part))
+                if bit != NONE and c > 0:
+                    put(words, parts, owners, own, i, bit, c, owner)
+        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(most * part))

@@ -127,26 +127,54 @@ def lay(
 
 
 @kernel
+def squares_of(word: np.uint64) -> np.uint64:
+    """The lowest sample of every square that `word` covers from two of its four samples on."""
+    pairs = word - ((word >> np.uint64(1)) & np.uint64(0x5555555555555555))
+    fours = (pairs & np.uint64(0x3333333333333333)) + ((pairs >> np.uint64(2)) & np.uint64(0x3333333333333333))
+    return ((fours + np.uint64(0x6666666666666666)) >> np.uint64(3)) & LOW_BITS
+
+
+@kernel
+def spread(low: np.uint64) -> np.uint64:
+    """Eight bits, one in each half byte of the lower 32, moved to the bottoms of eight bytes."""
+    low = (low | (low << np.uint64(16))) & np.uint64(0x0000FFFF0000FFFF)
+    low = (low | (low << np.uint64(8))) & np.uint64(0x00FF00FF00FF00FF)
+    return (low | (low << np.uint64(4))) & np.uint64(0x0101010101010101)
+
+
+@kernel
+def put(
+    words: Words, parts: Bytes, owners: Integers, own: Words, i: int, squares: np.uint64, c: int, owner: int
+) -> None:
+    """Raise the allowance of some squares of cell i to c parts, and note whose it is."""
+    if squares == NONE:
+        return
+    if words[i, C_TOP_WORDS] == NONE and words[i, C_TOP_WORDS + 1] == NONE:
+        words[i, C_TOP_WORDS] = spread(squares & np.uint64(0xFFFFFFFF)) * np.uint64(c)
+        words[i, C_TOP_WORDS + 1] = spread(squares >> np.uint64(32)) * np.uint64(c)
+        owners[i], own[i] = owner, squares
+        return
+    for square in range(SQUARES):
+        bit = squares & (np.uint64(1) << np.uint64(4 * square))
+        if bit != NONE and c > parts[i, C_TOP + square]:
+            parts[i, C_TOP + square] = c
+            if owners[i] != owner:
+                owners[i], own[i] = owner, NONE
+            own[i] |= bit
+
+
+@kernel
 def raise_curl(
-    singles: Singles, parts: Bytes, owners: Integers, own: Integers, tiles: Singles, cells: Integers, covers: Words,
-    n: int, z: float, h: float, c: int, part: float, owner: int,
+    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Words, tiles: Singles, cells: Integers,
+    covers: Words, n: int, z: float, h: float, c: int, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer.
 
-    A square counts as covered from two of its four samples on. Beside the cell stand the number of the path that wrote
-    last and the squares it wrote, as bits.
+    Beside the cell stand the number of the path that wrote last, and the squares it wrote.
     """
     same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
     for k in range(n):
-        i, word = cells[k], covers[k]
-        if abs(singles[i, Z_TOP] - z32) > same:
-            continue
-        for square in range(SQUARES):
-            if count_bits(word & FIFTEEN) >= np.uint64(2) and c > parts[i, C_TOP + square]:
-                parts[i, C_TOP + square] = c
-                if owners[i] != owner:
-                    owners[i] = owner
-                    own[i] = 0
-                own[i] |= 1 << square
-            word >>= FOUR
-        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
+        i = cells[k]
+        if abs(singles[i, Z_TOP] - z32) <= same:
+            put(words, parts, owners, own, i, squares_of(covers[k]), c, owner)
+            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))

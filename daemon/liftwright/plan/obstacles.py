@@ -105,7 +105,7 @@ def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[f
     """Height of what stands in one square of a cell, allowance included, and whether the path just left laid it."""
     shift = np.uint64(4 * square)
     top = float(bed.singles[i, Z_TOP])
-    own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> square) & 1 == 1
+    own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> shift) & FIFTEEN != NONE
     if (bed.words[i, TOP] >> shift) & FIFTEEN != NONE:
         return top + bed.parts[i, C_TOP + square] * bed.job[PART], own
     if top > limit + TALL:

@@ -57,7 +57,7 @@ class Bed(NamedTuple):
     singles: Singles  # (cells, 16), the same memory
     parts: Bytes  # (cells, 64), the same memory
     owners: Integers  # number of the path that last gave a cell an allowance
-    own: Integers  # the squares it gave it to, as bits
+    own: Words  # the squares it gave it to, as their lowest samples
     tiles: Singles  # greatest height with allowance in each tile, mm
     table: Words  # words of half planes, raster.py
     job: Floats
@@ -134,8 +134,8 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         b = stop
     if left > 0:
         write_bins(
-            singles, parts, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin,
-            count, offsets, bins, job[PART], int(state[PATH]),
+            words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h,
+            per_bin, count, offsets, bins, job[PART], int(state[PATH]),
         )  # fmt: skip
 
 
@@ -228,7 +228,7 @@ def write_piece(bed: Bed, k: int) -> None:
     n = cover(bed.table, int(job[COLUMNS]), int(job[ROWS]), x, y, ux, uy, 0.0, length, half, cells, covers)
     z, h, c = pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C])
     raise_curl(
-        bed.singles, bed.parts, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
+        bed.words, bed.singles, bed.parts, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
         int(bed.state[PATH]),
     )  # fmt: skip
     bed.state[CURLED] += pieces[k, P_LENGTH]
