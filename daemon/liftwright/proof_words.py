@@ -25,22 +25,23 @@ M_ABS, M_REL, M_INCH, M_MM, M_EABS, M_EREL = 1, 2, 4, 8, 16, 32  # mode words me
 _POWER = np.array([10 ** (12 - k) for k in range(13)], dtype=np.int64)
 _LARGEST = np.array([TOP // 10 ** (12 - k) for k in range(13)], dtype=np.int64)
 
-
 Function = TypeVar("Function", bound=Callable[..., Any])
-
-
 _OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
 
 
 def kernel(function: Function) -> Function:
-    """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading."""
+    """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading.
+
+    The cache looks at the file of the function alone: after a change to a kernel or constant that another file's kernels
+    use, delete the compiled code (`__pycache__/proof_*.nb*`), or the old one goes on running.
+    """
     compiled: Function = njit(**_OPTIONS)(function)
     return compiled
 
 
 def merged(function: Function) -> Function:
-    """The same for the few kernels that every line goes through: merged into their callers, since each array that is
-    handed over costs seven arguments."""
+    """The same for the few kernels that every line goes through: they are merged into their callers, since each array
+    that is handed over costs seven arguments."""
     compiled: Function = njit(forceinline=True, **_OPTIONS)(function)
     return compiled
 
