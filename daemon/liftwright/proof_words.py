@@ -32,8 +32,8 @@ _OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
 def kernel(function: Function) -> Function:
     """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading.
 
-    The cache looks at the file of the function alone: after a change to a kernel or constant that another file's kernels
-    use, delete the compiled code (`__pycache__/proof_*.nb*`), or the old one goes on running.
+    The cache looks at the file of the function alone: after a change to a kernel or constant that kernels of another
+    file use, delete the compiled code (`__pycache__/proof_*.nb*`), or the old one goes on running.
     """
     compiled: Function = njit(**_OPTIONS)(function)
     return compiled
