@@ -11,21 +11,20 @@ import numpy as np
 from liftwright.kernels import kernel
 from liftwright.plan.cells import (
     C_BELOW,
-    C_BELOW_WORDS,
     FIFTEEN,
-    FOUR,
     NONE,
     SAME_LAYER,
     SQUARES,
     Z_TOP,
-    Bytes,
     Floats,
     Singles,
+    allowance_beneath,
     carriers,
+    most_squares_of,
     put,
     squares_of,
 )
-from liftwright.plan.raster import Integers, Words, count_bits
+from liftwright.plan.raster import Integers, Words, count_bits, lowest_bit
 
 # Rows of the table of bins: samples with nothing beneath, allowance beneath, allowance to be written.
 B_FREE, B_CURL, B_WRITE = range(3)
@@ -50,40 +49,41 @@ def set_offsets(ux: float, uy: float, per_bin: float, offsets: Floats) -> None:
 
 @kernel
 def fill_bins(
-    words: Words, singles: Singles, parts: Bytes, cells: Integers, covers: Words, n: int, tile_columns: int,
-    x0: float, y0: float, ux: float, uy: float, z: float, h: float, per_bin: float, count: int, offsets: Floats,
-    bins: Integers,
+    words: Words, singles: Singles, cells: Integers, covers: Words, n: int, tile_columns: int, x0: float, y0: float,
+    ux: float, uy: float, z: float, h: float, per_bin: float, count: int, offsets: Floats, bins: Integers,
 ) -> None:  # fmt: skip
     """Sum up the n cells of a laid bead by bins; x0, y0 in cells, `per_bin` bins per cell.
 
-    Cells with everything beneath them carried and flat are passed over: most of a job is.
+    Cells with everything beneath them carried and flat are passed over: most of a job is. An allowance beneath counts
+    in every bin that its cell reaches.
     """
     set_offsets(ux, uy, per_bin, offsets)
+    reach = 0.375 * per_bin * (abs(ux) + abs(uy))
     for b in range(count):
         bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
     for k in range(n):
         i, word = cells[k], covers[k]
         bare = word & ~carriers(words, singles, i, z, h)
-        curled = (words[i, C_BELOW_WORDS] | words[i, C_BELOW_WORDS + 1]) != NONE
+        curled = (words[i, C_BELOW] | words[i, C_BELOW + 1]) != NONE
         if bare == NONE and not curled:
             continue
         column, row = place_of(i, tile_columns)
         along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
-        if not curled:
-            word = bare
-        for square in range(SQUARES):
-            if word & FIFTEEN != NONE:
-                b = min(max(int(along + offsets[square]), 0), count - 1)
-                bins[B_FREE, b] += np.int64(count_bits(bare & FIFTEEN))
-                if curled:
-                    bins[B_CURL, b] = max(bins[B_CURL, b], np.int64(parts[i, C_BELOW + square]))
-            word >>= FOUR
-            bare >>= FOUR
+        if curled:
+            most = allowance_beneath(words, singles, i, word, z, h)
+            for b in range(max(int(along - reach), 0), min(int(along + reach), count - 1) + 1):
+                bins[B_CURL, b] = max(bins[B_CURL, b], most)
+        squares = squares_of(bare)
+        while squares != NONE:
+            first = lowest_bit(squares)
+            squares &= squares - np.uint64(1)
+            b = min(max(int(along + offsets[first >> np.uint64(2)]), 0), count - 1)
+            bins[B_FREE, b] += np.int64(count_bits((bare >> first) & FIFTEEN))
 
 
 @kernel
 def write_bins(
-    words: Words, singles: Singles, parts: Bytes, owners: Integers, own: Words, tiles: Singles, cells: Integers,
+    words: Words, singles: Singles, owners: Integers, own: Words, tiles: Singles, cells: Integers,
     covers: Words, n: int, tile_columns: int, x0: float, y0: float, ux: float, uy: float, z: float, h: float,
     per_bin: float, count: int, offsets: Floats, bins: Integers, part: float, owner: int,
 ) -> None:  # fmt: skip
@@ -103,13 +103,13 @@ def write_bins(
             least, most = min(least, bins[B_WRITE, b]), max(most, bins[B_WRITE, b])
         if most == 0:
             continue
-        squares = squares_of(covers[k])
+        squares = most_squares_of(covers[k])
         if least == most:
-            put(words, parts, owners, own, i, squares, most, owner)
+            put(words, owners, own, i, squares, most, owner)
         else:
             for square in range(SQUARES):
                 bit = squares & (np.uint64(1) << np.uint64(4 * square))
                 c = bins[B_WRITE, min(max(int(along + offsets[square]), 0), count - 1)]
                 if bit != NONE and c > 0:
-                    put(words, parts, owners, own, i, bit, c, owner)
+                    put(words, owners, own, i, bit, c, owner)
         tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(most * part))

@@ -14,7 +14,6 @@ from liftwright.kernels import kernel
 from liftwright.plan.cells import (
     BELOW,
     C_TOP,
-    C_TOP_WORDS,
     FIFTEEN,
     NONE,
     SQUARES,
@@ -85,7 +84,7 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
     ya = job[Y_LOW] + (row * TILE + 0.5) * cell - y0
     for k in range(TILE * TILE):
         i = (tile << 6) + k
-        curled = (words[i, C_TOP_WORDS] | words[i, C_TOP_WORDS + 1]) != NONE
+        curled = (words[i, C_TOP] | words[i, C_TOP + 1]) != NONE
         if singles[i, Z_TOP] <= limit and not curled:
             continue
         dx, dy = xa + (k & 7) * cell, ya + (k >> 3) * cell
@@ -103,15 +102,17 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
 @kernel
 def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[float, bool]:
     """Height of what stands in one square of a cell, allowance included, and whether the path just left laid it."""
-    shift = np.uint64(4 * square)
+    words, shift = bed.words, np.uint64(4 * square)
     top = float(bed.singles[i, Z_TOP])
-    own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> shift) & FIFTEEN != NONE
-    if (bed.words[i, TOP] >> shift) & FIFTEEN != NONE:
-        return top + bed.parts[i, C_TOP + square] * bed.job[PART], own
+    if (words[i, TOP] >> shift) & FIFTEEN != NONE:
+        half, byte = square >> 3, np.uint64(8 * (square & 7))
+        c = (words[i, C_TOP + half] >> byte) & np.uint64(127)
+        own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> (byte + np.uint64(half))) & np.uint64(1) != NONE
+        return top + c * bed.job[PART], own
     if top > limit + TALL:
         # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
         return top, False
-    if (bed.words[i, BELOW] >> shift) & FIFTEEN != NONE:
+    if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
         return float(bed.singles[i, Z_BELOW]), False
     return 0.0, False
 

@@ -21,7 +21,6 @@ from liftwright.plan.cells import (
     MOST,
     PARTS,
     UNDER,
-    Bytes,
     Floats,
     Singles,
     allowance_beneath,
@@ -55,7 +54,6 @@ class Bed(NamedTuple):
 
     words: Words  # (cells, 8), see cells.py; cells of a tile side by side
     singles: Singles  # (cells, 16), the same memory
-    parts: Bytes  # (cells, 64), the same memory
     owners: Integers  # number of the path that last gave a cell an allowance
     own: Words  # the squares it gave it to, as their lowest samples
     tiles: Singles  # greatest height with allowance in each tile, mm
@@ -76,7 +74,7 @@ class Bed(NamedTuple):
 @kernel
 def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: float, width: float) -> None:
     """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one."""
-    words, singles, parts, tiles, table = bed.words, bed.singles, bed.parts, bed.tiles, bed.table
+    words, singles, tiles, table = bed.words, bed.singles, bed.tiles, bed.table
     job, state, cells, covers, seen = bed.job, bed.state, bed.cells, bed.covers, bed.seen
     columns, rows, per_mm = int(job[COLUMNS]), int(job[ROWS]), job[PER_MM]
     length_mm = np.hypot(x1 - x0, y1 - y0)
@@ -85,7 +83,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     length, half = length_mm * per_mm, 0.5 * width * per_mm
     end = ROUND_END * half
     n = cover(table, columns, rows, ax, ay, ux, uy, -end, length + end, half, cells, covers)
-    lay(words, singles, parts, tiles, cells, covers, n, z, h, seen)
+    lay(words, singles, tiles, cells, covers, n, z, h, seen)
     if seen[UNDER] > 0.5 * seen[COVERED]:
         m = int(state[STALE_BEADS])
         if m < bed.again.shape[0]:
@@ -108,7 +106,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     per_bin, tile_columns = count / length, columns // TILE
     bins, offsets = bed.bins, bed.offsets
     fill_bins(
-        words, singles, parts, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin, count, offsets, bins
+        words, singles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin, count, offsets, bins
     )
     samples, cap = 2.0 * half * length / count * SAMPLES, 2.0 * half * end * SAMPLES
     left, b = 0, 0
@@ -134,7 +132,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         b = stop
     if left > 0:
         write_bins(
-            words, singles, parts, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h,
+            words, singles, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h,
             per_bin, count, offsets, bins, job[PART], int(state[PATH]),
         )  # fmt: skip
 
@@ -158,7 +156,7 @@ def wait(
     beneath = 0
     for k in range(n):
         i = bed.more_cells[k]
-        beneath = max(beneath, allowance_beneath(bed.words, bed.singles, bed.parts, i, bed.more_covers[k], z, h))
+        beneath = max(beneath, allowance_beneath(bed.words, bed.singles, i, bed.more_covers[k], z, h))
     grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
     c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
     m = int(state[RUN_END])
@@ -228,7 +226,7 @@ def write_piece(bed: Bed, k: int) -> None:
     n = cover(bed.table, int(job[COLUMNS]), int(job[ROWS]), x, y, ux, uy, 0.0, length, half, cells, covers)
     z, h, c = pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C])
     raise_curl(
-        bed.words, bed.singles, bed.parts, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
+        bed.words, bed.singles, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
         int(bed.state[PATH]),
     )  # fmt: skip
     bed.state[CURLED] += pieces[k, P_LENGTH]

@@ -71,8 +71,21 @@ def _count_bits(typing_context: Any, word: Any) -> Any:
 
 
 
+@intrinsic
+def _lowest_bit(typing_context: Any, word: Any) -> Any:
+    """Index of the lowest one of a 64-bit word that is not 0."""
+    del typing_context, word
+
+    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        del signature
+        return builder.cttz(arguments[0], context.get_constant(types.boolean, True))
+
+    return types.uint64(types.uint64), build
+
+
 # Typed names: the decorator hides from a type checker what the kernels see.
 count_bits: Callable[[Any], np.uint64] = cast(Any, _count_bits)
+lowest_bit: Callable[[Any], np.uint64] = cast(Any, _lowest_bit)
 
 
 @kernel

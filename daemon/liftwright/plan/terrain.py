@@ -111,7 +111,7 @@ class Ground:
         state = np.zeros(STATE_SIZE)
         state[LAYER_H], state[USUAL_WIDTH] = 0.5 * nozzle, nozzle
         self.bed = Bed(
-            words, words.view(np.float32), words.view(np.uint8), np.full(columns * rows, -1, np.int64),
+            words, words.view(np.float32), np.full(columns * rows, -1, np.int64),
             np.zeros(columns * rows, np.uint64), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
             np.zeros((PIECES, PIECE_SIZE)), np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros(5),
             np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros((BIN_ROWS, MOST_BINS), np.int64),
