@@ -192,3 +192,19 @@ def raise_curl(
         if abs(singles[i, Z_TOP] - z32) <= same:
             put(words, owners, own, i, most_squares_of(covers[k]), c, owner)
             tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
+
+
+@kernel
+def settle_curl(
+    words: Words, singles: Singles, owners: Integers, own: Words, tiles: Singles, cells: Integers, covers: Words,
+    n: int, z: float, h: float, decay: float, part: float, owner: int,
+) -> None:  # fmt: skip
+    """Carry on, cell by cell, what is left of the allowance beneath a bead that is carried: decay × c beneath."""
+    for k in range(n):
+        i = cells[k]
+        if (words[i, C_BELOW] | words[i, C_BELOW + 1]) == NONE:
+            continue
+        c = int(decay * allowance_beneath(words, singles, i, covers[k], z, h))
+        if c >= LEAST and abs(singles[i, Z_TOP] - np.float32(z)) <= np.float32(SAME_LAYER * h):
+            put(words, owners, own, i, most_squares_of(covers[k]), c, owner)
+            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))

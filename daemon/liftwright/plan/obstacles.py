@@ -23,7 +23,7 @@ from liftwright.plan.cells import (
     Floats,
 )
 from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
-from liftwright.plan.raster import TILE, row_range
+from liftwright.plan.raster import TILE, over, row_range
 from liftwright.plan.string import NOTHING
 
 # Slots of `way`: what is asked of one travel, then what was found.
@@ -62,7 +62,7 @@ def sweep(bed: Bed, q: Sweep, spacing: float, s0: float, s1: float, x0: float, y
     ya, yb = min(ty, ty + uy * long) - wide, max(ty, ty + uy * long) + wide
     limit = way[W_LOW] + q.threshold
     for row in range(max(0, int(np.floor(ya))), min(tile_rows - 1, int(np.floor(yb))) + 1):
-        left, right = row_range(tx, ty, ux, uy, -wide, long + wide, wide, row)
+        left, right = row_range(tx, ty, ux, uy, over(uy), -wide, long + wide, wide, row)
         for column in range(max(left, 0), min(right, tile_columns - 1) + 1):
             tile = row * tile_columns + column
             if way[W_HURRY] > 0.0 and way[W_STRUCK] > 0.0:

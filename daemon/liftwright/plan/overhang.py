@@ -26,6 +26,7 @@ from liftwright.plan.cells import (
     allowance_beneath,
     lay,
     raise_curl,
+    settle_curl,
 )
 from liftwright.plan.raster import SAMPLES, TILE, Integers, Words, cover
 
@@ -98,7 +99,12 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     piece = job[PIECE]
     window = min(seen[COVERED], 2.0 * half * piece * per_mm * SAMPLES)
     carried = seen[FREE] <= job[ONSET] * window or (seen[MOST] <= 6.0 and length_mm > piece)
-    if carried and seen[CURL] == 0.0:
+    if carried:
+        if seen[CURL] > 0.0:
+            settle_curl(
+                words, singles, bed.owners, bed.own, tiles, cells, covers, n, z, h, job[DECAY], job[PART],
+                int(state[PATH]),
+            )  # fmt: skip
         meet_carried(bed)
         return
     # Bin by bin: a bin that is carried passes on what is left beneath it, one that isn't waits for its fate.
@@ -112,7 +118,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     left, b = 0, 0
     while b < count:
         share = share_of(bins, b, count, samples, cap)
-        if carried or share <= job[ONSET]:
+        if share <= job[ONSET]:
             c = int((job[DECAY] if share <= job[HOLD] else 1.0) * bins[B_CURL, b])
             if c >= LEAST:
                 bins[B_WRITE, b] = left = c

@@ -108,32 +108,35 @@ def direction_of(ux: float, uy: float) -> int:
 
 @kernel
 def row_range(
-    x0: float, y0: float, ux: float, uy: float, start: float, end: float, half: float, row: int
+    x0: float, y0: float, ux: float, uy: float, per_y: float, start: float, end: float, half: float, row: int
 ) -> tuple[int, int]:
     """First and last column that a turned rectangle can touch in one row of cells (first > last: none).
 
     The rectangle runs along (ux, uy) from `start` to `end`, measured from (x0, y0), `half` to each side; all in cells.
+    per_y: from `over`, 1 / uy.
     """
-    low, high = row - y0, row + 1 - y0
+    low = row - y0
     ax, ay = abs(ux), abs(uy)
-    a, b = start, end
-    if ay > 1e-6:
-        ta, tb = (low - half * ax) / uy, (high + half * ax) / uy
-        if ta > tb:
-            ta, tb = tb, ta
-        a, b = max(a, ta), min(b, tb)
-        if a > b:
+    if per_y == 0.0:
+        # Level: every row between its sides is touched from end to end.
+        if low > half or low + 1.0 < -half:
             return 1, 0
-    elif low > half or high < -half:
-        return 1, 0
-    left = min(a * ux, b * ux) - half * ay
-    right = max(a * ux, b * ux) + half * ay
-    if ay > 0.05:
+        left, right = min(start * ux, end * ux), max(start * ux, end * ux)
+    else:
+        a, b = low * per_y, (low + 1.0) * per_y
+        a, b = min(a, b), max(a, b)
+        skew, wide = half * ax * abs(per_y), half * abs(per_y)
+        begin, stop = max(start, a - skew) * ux, min(end, b + skew) * ux
         # The strip alone, without its ends, is tighter for steep beads.
-        xa, xb = low * ux / uy, high * ux / uy
-        left = max(left, min(xa, xb) - half / ay)
-        right = min(right, max(xa, xb) + half / ay)
+        left = max(min(begin, stop) - half * ay, min(a * ux, b * ux) - wide)
+        right = min(max(begin, stop) + half * ay, max(a * ux, b * ux) + wide)
     return int(np.floor(x0 + left)), int(np.floor(x0 + right))
+
+
+@kernel
+def over(uy: float) -> float:
+    """1 / uy, or 0 for a direction that counts as level."""
+    return 1.0 / uy if abs(uy) > 1e-6 else 0.0
 
 
 @kernel
@@ -146,28 +149,29 @@ def cover(
     `columns` and `rows` are whole tiles. Parts outside the grid, or beyond the room of `cells`, are left out.
     """
     turn = direction_of(ux, uy)
-    side, back, other = (turn + 64) & 255, (turn + 128) & 255, (turn + 192) & 255
-    grow = abs(ux) * half
+    one, other = table[(turn + 64) & 255], table[(turn + 192) & 255]
+    ahead, behind = table[turn], table[(turn + 128) & 255]
+    grow, per_y = abs(ux) * half, over(uy)
     ya, yb = y0 + uy * start, y0 + uy * end
     first = max(0, int(np.floor(min(ya, yb) - grow)))
     last = min(rows - 1, int(np.floor(max(ya, yb) + grow)))
     n, room = 0, cells.size - 1
     # Distances are kept in steps of the table; the middle of the table is distance 0.
     sx, sy, middle = PER_CELL * ux, PER_CELL * uy, STEPS // 2 + 0.5
+    reach, till, since = PER_CELL * half + middle, PER_CELL * end + middle, middle - PER_CELL * start
     for row in range(first, last + 1):
-        left, right = row_range(x0, y0, ux, uy, start, end, half, row)
+        left, right = row_range(x0, y0, ux, uy, per_y, start, end, half, row)
         left, right = max(left, 0), min(right, columns - 1)
         base = ((row >> 3) * (columns >> 3) << 6) + ((row & 7) << 3)
         dx, dy = left + 0.5 - x0, row + 0.5 - y0
-        across, along = PER_CELL * (ux * dy - uy * dx), PER_CELL * (ux * dx + uy * dy)
-        a, b = PER_CELL * half + middle - across, PER_CELL * half + middle + across
-        c, d = PER_CELL * end + middle - along, along - PER_CELL * start + middle
+        across, along = sx * dy - sy * dx, sx * dx + sy * dy
+        a, b, c, d = reach - across, reach + across, till - along, since + along
         for column in range(left, right + 1):
             word = (
-                table[side, min(max(int(a), 0), STEPS - 1)]
-                & table[other, min(max(int(b), 0), STEPS - 1)]
-                & table[turn, min(max(int(c), 0), STEPS - 1)]
-                & table[back, min(max(int(d), 0), STEPS - 1)]
+                one[np.uint64(min(max(int(a), 0), STEPS - 1))]
+                & other[np.uint64(min(max(int(b), 0), STEPS - 1))]
+                & ahead[np.uint64(min(max(int(c), 0), STEPS - 1))]
+                & behind[np.uint64(min(max(int(d), 0), STEPS - 1))]
             )
             a += sy
             b -= sy
