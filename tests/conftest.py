@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-settings.register_profile("fast", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "fast", derandomize=True, max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.register_profile("full", max_examples=1000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 

@@ -133,7 +133,9 @@ def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
             obeyed += 1
             rows += odd(state, line.odd, dialect)
     positioning = any(f"{c.letter}{c.number}" in {"G90", "G91"} for c in line.commands[:obeyed])
-    if obeyed > 1:
+    # `G90 X5`: a move by the standard (NIST 3.3.7), nothing to printers
+    crowded = obeyed > 1 or any(is_mode(command) and command.words for command in line.commands[:obeyed])
+    if crowded:
         state.in_doubt = state.in_doubt or positioning
         rows = [*(replace(row, known=False) for row in rows), wall(state)]
     elif positioning:
@@ -145,6 +147,10 @@ def goes_on(command: Command) -> bool:
     """Whether another command may follow on the line: motions and modes, as NISTIR 6556 allows."""
     name = f"{command.letter}{command.number}"
     return name in {"G0", "G1", "G2", "G3", "G17", "G20", "G21", "G90", "G91", "G92", "G94", "M82", "M83"}
+
+
+def is_mode(command: Command) -> bool:
+    return f"{command.letter}{command.number}" in {"G20", "G21", "G90", "G91", "M82", "M83"}
 
 
 def is_modal(command: Command) -> bool:
@@ -176,21 +182,23 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
             yield wall(state)  # `G1 X`: zero to Marlin, an error to Klipper
         elif any(letter in "XYZEF" for letter, _ in command.words) or name in ("G2", "G3"):
             yield from move(state, command, int(command.number), dialect)
+        elif is_doubtful(command):
+            yield wall(state)
     elif name == "T":
         yield from tool(state, command)
     elif name == "G4":
         seconds = (command.last("S") or ZERO) + (command.last("P") or ZERO) / 1000  # Marlin, Klipper: P milliseconds
         yield state.row("DWELL", value=seconds)
+    elif name == "G10" and any(command.has(axis) for axis in "XYZE"):
+        yield wall(state)  # offsets of a tool or a workpiece
     elif name == "G11" or (name == "G10" and not (command.has("L") or command.has("P"))):
         yield state.row("FW_RETRACT" if name == "G10" else "FW_PRIME")
     elif name == "G10" and not command.has("L"):
         return  # tool temperatures
     elif name == "G92":
         yield set_position(state, command)
-    elif name in ("G20", "G21", "G90", "G91", "M82", "M83"):
+    elif is_mode(command):
         yield mode(state, name, dialect)
-        if command.words:
-            yield wall(state)  # `G90 X5`: a move by the standard (NIST 3.3.7), nothing to printers
     elif name == "M200":
         set_volumetric(state, command)
     elif name == "G28":
@@ -278,9 +286,7 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     arc = read_arc(state, command, code, before) if code >= 2 else None
     if code >= 2 and arc is None:
         state.seen.clear()  # firmwares refuse it and stay where they are
-    letters = [letter for letter, _ in command.words if letter != "P"]
-    # Repeated: an error by the standard (NIST 3.3.5), the later word to firmwares. Others belong to no motion.
-    doubtful = len(letters) != len(set(letters)) or any(letter not in "XYZEFIJR" for letter in letters)
+    doubtful = is_doubtful(command)
     if doubtful:
         state.seen.clear()
     across = arc is not None or (state.at["X"], state.at["Y"]) != (before["X"], before["Y"])
@@ -292,6 +298,12 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
         yield state.row(kind, de=pushed, code=code, arc=arc)
     if doubtful:
         yield wall(state)
+
+
+def is_doubtful(command: Command) -> bool:
+    """Repeated: an error by the standard (NIST 3.3.5), the later word to firmwares. Others belong to no motion."""
+    letters = [letter for letter, _ in command.words if letter != "P"]
+    return len(letters) != len(set(letters)) or any(letter not in "XYZEFIJR" for letter in letters)
 
 
 def is_e_absolute(state: State, dialect: Dialect) -> bool:
