@@ -1,0 +1,1 @@
+"""Evidence: jobs seen, tried fairly and judged, and the machine measured."""
