@@ -13,7 +13,7 @@ ZERO = Decimal(0)
 
 LINE = re.compile(rb"[^\r\n]*(?:\r\n|\r|\n|\Z)")
 NUMBER = rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
-WORD = re.compile(rb"([A-Za-z])[ \t]*(" + NUMBER + rb")?")
+WORD = re.compile(rb"([A-Za-z])[ \t]*(?:(" + NUMBER + rb")|[+-]?\.?)")  # a lone sign or point belongs to its letter
 COMMENT = re.compile(rb";[^\r\n]*|\([^)\r\n]*\)?")
 LEAD = re.compile(rb"(?:\xef\xbb\xbf)?(?:[ \t]|\([^)\r\n]*\)?|[Nn](?=[0-9 ])[0-9 .]*)*")
 NAME = re.compile(rb"[A-Za-z_][A-Za-z_][A-Za-z0-9_.]*")
