@@ -252,9 +252,10 @@ def tool_change(
     """T alone reports, T with the present number changes nothing, any other is a tool change."""
     r[KIND] = NEUTRAL
     if not found:
+        half = b[k - 1] == 43 or b[k - 1] == 45 or b[k - 1] == 46  # a sign or point that no digit followed
         while b[k] == 32 or b[k] == 9:
             k += 1
-        if b[k] != 10 and b[k] != 13 and b[k] != 59:
+        if half or (b[k] != 10 and b[k] != 13 and b[k] != 59):
             wall(s, r, True)
         return -1
     kind = IS_WALL
