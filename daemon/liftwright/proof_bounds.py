@@ -33,7 +33,7 @@ from liftwright.proof_state import (
     UNSURE,
     WALL,
 )
-from liftwright.proof_words import SCALE, kernel
+from liftwright.proof_words import SCALE, kernel, merged
 
 SPEED_SLACK = 1e-6  # relative; far above the error of float64, far below anything a machine resolves
 
@@ -70,7 +70,7 @@ def untouchable(a: Side, limits: np.ndarray) -> int:
     return _own_lift(a, limits)
 
 
-@kernel
+@merged
 def _own_lift(a: Side, limits: np.ndarray) -> int:
     """Whether the job's own heights in the active rows are a plain lift, no taller than may be replaced."""
     first, last = active(a)
@@ -116,7 +116,7 @@ def _xy_length(row: np.ndarray, px: int, py: int) -> float:
     return math.hypot(ci, cj) * sweep
 
 
-@kernel
+@merged
 def _on_bed(x: float, y: float, limits: np.ndarray) -> bool:
     """Whether the point (mm) lies on the bed, give or take WAY_TOLERANCE."""
     if limits[BED_KIND] == RECT_BED:
@@ -137,7 +137,7 @@ def _in_the_box(a: Side, first: int, last: int, axis: int, value: int) -> bool:
     return bool(low - slack <= value <= high + slack)
 
 
-@kernel
+@merged
 def _z_too_fast(b: Side, k: int, percent: int, limits: np.ndarray) -> bool:
     """Whether the move asks more speed of Z than the printer gives."""
     row = b.rows[k]
@@ -151,7 +151,7 @@ def _z_too_fast(b: Side, k: int, percent: int, limits: np.ndarray) -> bool:
     )
 
 
-@kernel
+@merged
 def _beyond(a: Side, b: Side, percent: int, limits: np.ndarray) -> tuple[int, int]:
     """Check the active rewritten rows against the limits: (what is wrong or 0, row)."""
     a0, a1 = active(a)

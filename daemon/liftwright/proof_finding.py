@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.proof_state import END, ROW_SIZE, RX, START
-from liftwright.proof_words import kernel
+from liftwright.proof_words import kernel, merged
 
 # What a finding says.
 BEAD_CHANGED, BEAD_LOST, BEAD_ADDED, BEAD_RESPELLED = 1, 2, 3, 4
@@ -52,7 +52,7 @@ def new_found() -> Found:
     return Found(np.zeros((V_ROWS, V_SIZE), dtype=np.int64), np.zeros(2, dtype=np.int64))
 
 
-@kernel
+@merged
 def before(side: Side, k: int, axis: int) -> int:
     """Position in X, Y or Z (0, 1, 2) before row `k`."""
     return int(side.rows[k - 1, RX + axis] if k > 0 else side.start[axis])

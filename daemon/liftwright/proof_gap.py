@@ -50,25 +50,25 @@ from liftwright.proof_state import (
     RX,
     START,
 )
-from liftwright.proof_words import kernel
+from liftwright.proof_words import kernel, merged
 
 LOOK_AHEAD = 256  # rows searched for a line's twin, so that odd gaps can't take quadratic time
 
 
-@kernel
+@merged
 def _pushes(row: np.ndarray) -> bool:
     """Whether the row moves filament without laying a bead."""
     return bool(row[KIND] == BACK or row[KIND] == FORWARD)
 
 
-@kernel
+@merged
 def _next_push(side: Side, k: int) -> int:
     while k < side.n and not _pushes(side.rows[k]):
         k += 1
     return k
 
 
-@kernel
+@merged
 def _same_place(a: Side, i: int, b: Side, j: int) -> bool:
     """Whether a fixed line is met at the same XY; E lines and moves also at the same Z and E, before and after."""
     ra, rb = a.rows[i], b.rows[j]
@@ -149,7 +149,7 @@ def align(a: Side, b: Side, found: Found, kept: np.ndarray) -> None:
         _mismatch(a, stop, b, b.n, LINE_LOST, found)
 
 
-@kernel
+@merged
 def _twin(a: Side, first: int, stop: int, b: Side, j: int) -> int:
     """The row of the original that line `j` is, or -1."""
     for k in range(first, stop):
@@ -158,7 +158,7 @@ def _twin(a: Side, first: int, stop: int, b: Side, j: int) -> int:
     return -1
 
 
-@kernel
+@merged
 def _need_comments(a: Side, row: int, at: int, stop: int, b: Side, j: int, found: Found) -> None:
     """Rows up to `stop` have been edited: each comment of theirs must have been taken by now."""
     lost = comment_left(a, row, at, stop)

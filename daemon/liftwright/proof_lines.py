@@ -33,10 +33,10 @@ from liftwright.proof_state import (
     START,
     UNSURE,
 )
-from liftwright.proof_words import kernel
+from liftwright.proof_words import kernel, merged
 
 
-@kernel
+@merged
 def same_bytes(a: np.ndarray, a0: int, a1: int, b: np.ndarray, b0: int, b1: int) -> bool:
     """Whether two byte spans are equal."""
     if a1 - a0 != b1 - b0:
@@ -47,7 +47,7 @@ def same_bytes(a: np.ndarray, a0: int, a1: int, b: np.ndarray, b0: int, b1: int)
     return True
 
 
-@kernel
+@merged
 def same_line(a: Side, i: int, b: Side, j: int) -> bool:
     """Whether two lines are byte-identical, line end included; a last line that had none may have been given one."""
     ra, rb = a.rows[i], b.rows[j]
@@ -56,7 +56,7 @@ def same_line(a: Side, i: int, b: Side, j: int) -> bool:
     return same_bytes(a.text, ra[START], ra[NEXT], b.text, rb[START], rb[NEXT])
 
 
-@kernel
+@merged
 def active(side: Side) -> tuple[int, int]:
     """Half-open range of the rows that a lift may edit."""
     first = 0
@@ -69,7 +69,7 @@ def active(side: Side) -> tuple[int, int]:
     return first, last
 
 
-@kernel
+@merged
 def moves_until(side: Side, k: int, first: int, last: int) -> int:
     """End of the run of active moves that begins at row `k`; `k` itself if it is none."""
     while first <= k < last and side.rows[k, KIND] == MOVE:
@@ -95,7 +95,7 @@ def own_comment(b: np.ndarray, i: int, end: int) -> bool:
     return i > first and end - i == 3 and b[i] == 46 and 48 <= b[i + 1] <= 57 and 48 <= b[i + 2] <= 57
 
 
-@kernel
+@merged
 def well_formed(b: Side, j: int) -> bool:
     """Whether a move that isn't the job's own line is one of the forms that we write."""
     row = b.rows[j]
@@ -115,7 +115,7 @@ def well_formed(b: Side, j: int) -> bool:
     return bool(mask & B_XYZ == B_XYZ or (row[FLAGS] & RELATIVE != 0 and mask & B_XYZ != 0))
 
 
-@kernel
+@merged
 def line_end_known(a: Side, b: Side, j: int) -> bool:
     """Whether row `j` ends as one of the job's moves in this gap does."""
     for k in range(a.n):
@@ -167,7 +167,7 @@ def take_comments(a: Side, k: int, at: int, stop: int, b: Side, j: int) -> tuple
     return False, k, at
 
 
-@kernel
+@merged
 def comment_left(a: Side, k: int, at: int, stop: int) -> int:
     """First row from `k`, byte `at`, to `stop` with a comment of the job that hasn't been taken, or -1."""
     while k < stop:

@@ -12,12 +12,12 @@ import numpy as np
 
 from liftwright.proof_finding import OFF_THE_WAY, WAY_ADDED, WAY_CUT, Side, before
 from liftwright.proof_state import CODE, FLAGS, KIND, MOVE, MOVES_XY, QX, QXY, QY, RF, RI, RJ, RP, RR, RX, RY, RZ
-from liftwright.proof_words import SCALE, kernel, mix
+from liftwright.proof_words import SCALE, kernel, merged, mix
 
 WAY_TOLERANCE = 0.002  # mm; what rounding to three decimals can do (0.0007 mm), or to four in inches (0.0018 mm)
 
 
-@kernel
+@merged
 def next_way(side: Side, k: int, last: int) -> int:
     """The next row from `k` on that moves in XY."""
     while k < last and not (side.rows[k, KIND] == MOVE and side.rows[k, FLAGS] & MOVES_XY):

@@ -313,7 +313,7 @@ def _axis(s: np.ndarray, t: Tables, k: int, letter: int, relative: bool) -> None
 
 @merged
 def _extrude(shifted: bool, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
-    relative, sure = _e_mode(s)
+    relative, sure = e_mode(s)
     e, qe = s[E], s[QE]
     if not sure or (not relative and s[KNOWN] & KNOW_E == 0):
         r[FLAGS] |= UNSURE
@@ -332,7 +332,7 @@ def _extrude(shifted: bool, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
 
 
 @merged
-def _e_mode(s: np.ndarray) -> tuple[bool, bool]:
+def e_mode(s: np.ndarray) -> tuple[bool, bool]:
     """(E is relative, the reading is certain)."""
     as_if_not_set = bool(s[ABS] == 0 or s[MREL] == 1)
     if s[DIALECT] == 0:

@@ -13,6 +13,7 @@ import numpy as np
 
 from liftwright.proof_finding import COUNT, V_ROWS, V_SPARE, Found, Side
 from liftwright.proof_judge import judge_gap
+from liftwright.proof_plain import is_plain, plain_moves, plain_row
 from liftwright.proof_progress import (
     BEADS,
     BEGUN,
@@ -50,7 +51,7 @@ from liftwright.proof_state import (
     UNKNOWN,
     Tables,
 )
-from liftwright.proof_words import kernel
+from liftwright.proof_words import kernel, line_end
 
 DONE, MORE, NAME_A, NAME_B, FULL, TOO_MANY_ROWS, DIFFERENT = range(7)
 
@@ -128,6 +129,18 @@ def _side_by_side(a: File, b: File, c: np.ndarray, t: Tables, found: Found) -> i
             break
         if i >= equal:
             equal = i + _equal_run(text, i, na, b.text, j, nb)
+        if c[BEGUN] == 1:
+            after, read, laid, jumps, has_move, behind, upto = plain_moves(text, i, equal, has_move, state, start)
+            if behind >= 0:
+                gap_a, gap_b, gap_lines = behind, behind + j - i, lines + upto
+                moved_only = behind == after
+            beads += laid
+            travels += jumps
+            lines += read
+            i, j = after, j + after - i
+            if equal <= line_end(text, i) < na:
+                why = DIFFERENT
+                break
         if read_line(text, i, na, state, row, t) == ASK:
             why = NAME_A
             break
@@ -193,11 +206,14 @@ def _read_gap(file: File, i: int, t: Tables) -> tuple[int, int, int]:
     rows, n = file.rows, file.n
     _copy(file.start, file.state)
     k = 0
+    plain = is_plain(file.state)
     while i < n:
         if k >= rows.shape[0] - 1:
             return k, i, TOO_MANY_ROWS
-        if read_line(file.text, i, n, file.state, rows[k], t) == ASK:
-            return k, i, NAME_A
+        if not (plain and plain_row(file.text, i, n, file.state, rows[k])):
+            if read_line(file.text, i, n, file.state, rows[k], t) == ASK:
+                return k, i, NAME_A
+            plain = is_plain(file.state)
         i = rows[k, NEXT]
         if rows[k, KIND] == BEAD:
             return k, i, DONE

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from liftwright import proof_state as ps
 from liftwright.proof_names import Names
+from liftwright.proof_plain import is_plain, plain_moves, plain_row
 from liftwright.proof_reader import read_line
 from liftwright.proof_words import SCALE, number
 from reference.odd_lines import LINES
@@ -28,12 +29,24 @@ def read(job: bytes, sets: bool | None = True, neutral: tuple[str, ...] = ()) ->
     found, at = [], 0
     while at < len(job):
         row = np.zeros(ps.ROW_SIZE, dtype=np.int64)
+        plainly = read_plainly(window, at, len(job), state)
         while read_line(window, at, len(job), state, row, tables) == ps.ASK:
             table, first, end = (int(value) for value in tables.words[:3])
             names.learn(table, first, bytes(window[first:end]))
+        if plainly is not None:
+            assert plainly == (row.tolist(), state.tolist()), "the short way reads the same"
         found.append((row, state.copy()))
         at = int(row[ps.NEXT])
     return found
+
+
+def read_plainly(window: np.ndarray, at: int, n: int, state: np.ndarray) -> tuple[list[int], list[int]] | None:
+    """Row and state by the short way, where it takes the line."""
+    row, after = np.zeros(ps.ROW_SIZE, dtype=np.int64), state.copy()
+    if not (is_plain(state) and plain_row(window, at, n, after, row)):
+        assert after.tolist() == state.tolist()
+        return None
+    return row.tolist(), after.tolist()
 
 
 def last(job: bytes, sets: bool | None = True) -> tuple[list[Decimal], str]:
@@ -194,3 +207,44 @@ def test_what_does_not_fit_is_remembered_digit_by_digit() -> None:
     assert residue(b"9" * 400)[1] != 0
     assert residue(b"-" + b"9" * 400) != residue(b"9" * 400)
     assert residue(b"0" * 400 + b"5") == (5 * SCALE, 0)
+
+
+PLAIN = b"""G1 X11 Y10.5 E.25 F1200
+G1 X12 Y10.5 E0.25
+G1 E-0.8 F2100
+G0 X-3 Y+4.125 Z0.6 F9000 ;lw triangle +0.40
+G0 X13 Y9
+G1 E0.8
+G1 X13 Y10 E0
+G1 X13.5 Y10 E1 ; out
+G1 X13.50 Y10.0 E1
+G1 F600
+"""
+ORDER = b"G1 X12 Y10.5 E0.25\nG1 X12 Y11 E1 ;x\nM106\nG1 X14 E1\n"
+
+
+@pytest.mark.parametrize("modes", [b"G90\nM83\n", b"G90\nM82\n", b"G91\n", b"G20\nG90\nM83\n"])
+@pytest.mark.parametrize("end", [b"\n", b"\r\n"])
+def test_a_run_of_plain_moves_is_what_its_lines_are_one_by_one(modes: bytes, end: bytes) -> None:
+    """`plain_moves` counts, and leaves the state, as the rows of `read_line` say; it stops before what isn't plain."""
+    head = (b"G28\n" + modes + b"G1 X10 Y10 Z0.2 E0 F6000\n").replace(b"\n", end)
+    body = (PLAIN + PLAIN + ORDER).replace(b"\n", end)
+    rows = read(head + body, True)[head.count(b"\n") :]
+    state, start = read(head, True)[-1][1].copy(), np.zeros(ps.STATE_SIZE, dtype=np.int64)
+    window = np.frombuffer(body + b"\n\n", dtype=np.uint8).copy()
+    at, lines, beads, travels, moved, gap, upto = plain_moves(window, 0, len(body), 0, state, start)
+    if modes[:3] in (b"G91", b"G20"):
+        assert (at, lines, gap) == (0, 0, -1)
+        return
+    kinds = [row[ps.KIND] for row, _ in rows[:lines]]
+    assert lines == 2 * PLAIN.count(b"\n") + 2
+    assert body[at:].startswith(b"M106")
+    assert state.tolist() == rows[lines - 1][1].tolist()
+    assert beads == kinds.count(ps.BEAD)
+    last_bead = max(k for k, kind in enumerate(kinds) if kind == ps.BEAD)
+    assert upto == last_bead + 1
+    assert start.tolist() == rows[last_bead][1].tolist()
+    assert moved == (ps.MOVE in kinds[last_bead:])
+    before = [k for k, kind in enumerate(kinds) if kind == ps.BEAD]
+    assert travels == sum(ps.MOVE in kinds[a:b] for a, b in zip([0, *before], before, strict=False))
+    assert gap == sum(len(line) for line in body.splitlines(keepends=True)[:upto])
