@@ -1,8 +1,8 @@
 """The outputs and the table of rule keys in README.md, made anew: `python tests/readme_output.py` writes them there.
 
 A fence of the language `console` holds one command and its whole output: ours, or a script of this repository
-(`python tests/bench/...`), named from its top. The commands run in a folder that holds
-`rules/` as shipped and the example jobs in `jobs/`; what they print on stderr counts too. A test runs the same code and
+(`python tests/bench/...`), named from its top. The commands run in a folder that holds `rules/` as shipped, the
+example jobs in `jobs/` and the examples' `gauge/`; what they print on stderr counts too. A test runs the same code and
 compares.
 """
 
@@ -31,6 +31,7 @@ def shown() -> list[tuple[str, str]]:
 def prepare(folder: Path) -> None:
     """Lay out what the commands need."""
     shutil.copytree(ROOT / "rules", folder / "rules")
+    shutil.copytree(ROOT / "examples" / "gauge", folder / "gauge")
     subprocess.run((sys.executable, ROOT / "examples" / "make_jobs.py", folder / "jobs"), check=True)
 
 

@@ -99,6 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_job_commands(commands)
     _add_rules_commands(commands)
     _add_share_commands(commands)
+    _add_gauge(commands)
     return parser
 
 
@@ -183,6 +184,28 @@ def _add_share_commands(commands: Commands) -> None:
     release.add_argument("job", metavar="JOB", help="the job's id, or its name in held/")
     _add_settings(release)
     release.add_argument("--again", action="store_true", help="queue it again, to be rewritten by the rules of now")
+
+
+def _add_gauge(commands: Commands) -> None:
+    gauge = _command(commands, "gauge", "gauge", "make a print that measures a machine, or evaluate its reading")
+    gauge.description = (
+        "Writes a calibration print and its sheet: fins that are crossed at stepped clearances (curl), or pairs of "
+        "posts with a shape of lift each (strings). With --reading it turns a filled-in sheet into numbers for a "
+        "material's entry. Heat, motion, fire: never leave a gauge unattended; the machine's manual has the last word."
+    )
+    gauge.add_argument("--for", dest="kind", choices=("curl", "strings"), default="curl", help="what to measure")
+    gauge.add_argument("--printer", metavar="NAME", help="printer entry of the rules")
+    gauge.add_argument("--material", metavar="NAME", help="material entry of the rules")
+    gauge.add_argument("--nozzle-temp", metavar="N", type=int, help="°C; required, never guessed")
+    gauge.add_argument("--bed-temp", metavar="N", type=int, help="°C; required, never guessed")
+    gauge.add_argument("--fan", metavar="PERCENT", type=int, help="part cooling fan above the first layers; required")
+    gauge.add_argument("--layer-height", metavar="MM", type=float, help="required")
+    gauge.add_argument("--retraction", metavar="MM", type=float, help="filament drawn back before travels; required")
+    gauge.add_argument("--speed", metavar="MM_S", type=float, help="printing speed in mm/s; required")
+    gauge.add_argument("--to", metavar="JOB", help="where the job goes; its sheet goes beside it, ending in .md")
+    gauge.add_argument("--force", action="store_true", help="replace files that exist")
+    _add_rules(gauge)
+    gauge.add_argument("--reading", metavar="FILE", help="evaluate this filled-in sheet; nothing else is needed")
 
 
 def _command(commands: Commands, module: str, name: str, summary: str) -> argparse.ArgumentParser:
