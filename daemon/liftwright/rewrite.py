@@ -75,6 +75,7 @@ class Job:
         self.decision: Decision | None = None
         self.sha256_in: str | None = None
         self.found: Survey | None = None
+        self.plan: Plan | None = None  # None where there is nothing to be done
         self.ahead: Writing | None = None  # what was written while surveying, with the rule's own shape
 
     def run(self) -> Result:
@@ -105,7 +106,7 @@ class Job:
         outside = beyond_bed(decision.printer, found)
         if outside is not None:
             return self.finish(HELD, "wrong_printer", outside, refused=True)
-        plan = Plan(
+        plan = self.plan = Plan(
             found, decision.rule.lift, decision.rule.lift.shape, decision.printer, decision.material, g90_sets_extrusion
         )
         if writer and guess and is_the_same(guess, plan):

@@ -13,11 +13,12 @@ from liftwright.job.survey import Survey
 from liftwright.labels import Labels
 from liftwright.plan.cost import Cost, CostClock
 from liftwright.plan.layers import MOST_LISTED, LayerBook, listed, progress_off, short_of_cooling
-from liftwright.plan.lifts import FixedShapes, admit
+from liftwright.plan.lifts import FixedShapes, Lifts, admit
+from liftwright.plan.passing import Bytes
 from liftwright.plan.strikes import Strikes
 from liftwright.plan.strokes import Strokes
 from liftwright.plan.terrain_lifts import TerrainLifts
-from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder
+from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder, Travels
 from liftwright.plan.walk import Edits
 from liftwright.rules.schema import Lift, Material, Printer
 from liftwright.splice import Spliced, Splicer
@@ -57,7 +58,29 @@ class Writing:
     warnings: tuple[str, ...] = ()
 
 
-def write(source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None]) -> Writing:
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What was done with one window, for whoever watches; the next window overwrites the arrays.
+
+    edits: the moves that took the place of rows. layer: of each row, from 0, -1 before the print. before, after: 1 for
+    each travel that strikes, as it came and as it leaves; both None unless the plan is `judged`.
+    """
+
+    window: Window
+    travels: Travels
+    lifts: Lifts
+    edits: Edits
+    layer: Ints
+    before: Bytes | None
+    after: Bytes | None
+
+
+Watch = Callable[[Glance], None]
+
+
+def write(
+    source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None], watch: Watch | None = None
+) -> Writing:
     """Write the job from `source` into `sink`, both from their start, with the lifts of the plan."""
     source.seek(0)
     reader = MoveReader(
@@ -66,7 +89,7 @@ def write(source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callab
         neutral=neutral_hashes(plan.printer, plan.found.unknown),
         chunk=chunk,
     )
-    writer = Writer(sink, plan)
+    writer = Writer(sink, plan, watch)
     for window in reader.windows():
         writer.put(window)
         tick(reader.size)
@@ -76,11 +99,11 @@ def write(source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callab
 class Writer:
     """Writes a job window by window into `sink`, from its start."""
 
-    def __init__(self, sink: BinaryIO, plan: Plan) -> None:
+    def __init__(self, sink: BinaryIO, plan: Plan, watch: Watch | None = None) -> None:
         sink.seek(0)
         sink.truncate()
         self._out = _Output(sink)
-        self._pass = _Pass(plan)
+        self._pass = _Pass(plan, watch)
 
     def put(self, window: Window) -> None:
         """The next window of the job, with its lifts in place."""
@@ -124,9 +147,9 @@ class _Output:
 class _Pass:
     """Everything that is carried from one window to the next while writing."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, watch: Watch | None) -> None:
         found, lift, printer = plan.found, plan.lift, plan.printer
-        self._plan = plan
+        self._plan, self._watch = plan, watch
         self._terms = lift_terms(lift, printer, plan.shape)
         self._finder = TravelFinder(found.begin_line)
         self._planner = planner(lift, printer, plan.material, plan.shape, found)
@@ -155,8 +178,9 @@ class _Pass:
         self._clock.add(moves, window.buf, travels, edits)
         curled = None if isinstance(self._planner, FixedShapes) else self._planner.curled
         self._layers.add(moves, window.buf, self._clock.layer_of_row, curled)
-        if self._judge is not None:
-            self._judge.add(moves, travels, edits)
+        before, after = self._judge.add(moves, travels, edits) if self._judge else (None, None)
+        if self._watch is not None:
+            self._watch(Glance(window, travels, lifts, edits, self._clock.layer_of_row, before, after))
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
         self._unretracted += int(((lifts.reason == FREE) & (travels.retracted == 0)).sum())
         self._progress_marks += int(((moves.kind == NOTE) & (moves.value == 73)).sum())
