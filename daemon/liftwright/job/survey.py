@@ -32,12 +32,14 @@ from liftwright.job.columns import (
     WIPE,
 )
 from liftwright.job.moves import CHUNK, MoveReader, Window
-from liftwright.kernels import kernel
+from liftwright.kernels import inlined, kernel
 
 LAYER_STEP_MM = 0.02
 PRIME_BEADS = 10  # a prime line is a handful of beads (common practice, no source)
 # Filament per way that a nozzle can lay: 0.02 to 2 mm² of bead, far beyond both ends of what is printed.
 THINNEST_MM2, THICKEST_MM2 = 0.02, 2.0
+
+NEARLY = 1.0 - 1e-12  # squares tell which points are the farthest; a little below, so that none is missed
 
 # Slots of the survey's state.
 Q_X_LO, Q_X_HI, Q_Y_LO, Q_Y_HI, Q_Z_HI, Q_FAR = range(6)
@@ -163,23 +165,65 @@ def _reach_arc(x: float, y: float, cx: float, cy: float, sweep: float, floats: n
             _reach(cx + radius * math.cos(angle), cy + radius * math.sin(angle), floats)
 
 
+@inlined
+def _lay(
+    r: int, kind: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray, arc: np.ndarray,
+    arcs: np.ndarray, filament_area: float, floats: np.ndarray, ints: np.ndarray,
+) -> int:  # fmt: skip
+    """Count the run of beads that begins at row `r`; returns the row behind it. Sums stay out of memory meanwhile."""
+    _reach(x[r - 1], y[r - 1], floats)
+    begin, layers, layer_z, z_hi = r, ints[Q_LAYERS], floats[Q_Z], floats[Q_Z_HI]
+    x_lo, x_hi, y_lo, y_hi = floats[Q_X_LO], floats[Q_X_HI], floats[Q_Y_LO], floats[Q_Y_HI]
+    far = floats[Q_FAR] * floats[Q_FAR] * NEARLY
+    filament, way_sum, told = floats[Q_FILAMENT], floats[Q_WAY], floats[Q_TOLD]
+    plausible, rising = floats[Q_PLAUSIBLE], floats[Q_RISING]
+    while r < len(kind) and kind[r] == BEAD:
+        px, py, pz = x[r], y[r], z[r]
+        if pz > floats[Q_BEGIN_Z] + LAYER_STEP_MM:
+            ints[Q_SETTLED] = 1
+        if pz > layer_z + LAYER_STEP_MM:
+            layers += 1
+        if abs(pz - layer_z) > LAYER_STEP_MM:
+            layer_z = pz
+        dx, dy = px - x[r - 1], py - y[r - 1]
+        way = math.sqrt(dx * dx + dy * dy)
+        a = arc[r]
+        if a >= 0:
+            cx, cy, sweep = arcs[A_CX, a], arcs[A_CY, a], arcs[A_SWEEP, a]
+            way = abs(sweep) * math.hypot(px - cx, py - cy)
+            _reach_arc(x[r - 1], y[r - 1], cx, cy, sweep, floats)
+        x_lo, x_hi, y_lo, y_hi = min(x_lo, px), max(x_hi, px), min(y_lo, py), max(y_hi, py)
+        if px * px + py * py > far:
+            _reach(px, py, floats)
+            far = floats[Q_FAR] * floats[Q_FAR] * NEARLY
+        z_hi = max(z_hi, pz)
+        filament += de[r]
+        way_sum += way
+        told += way
+        if THINNEST_MM2 * way <= filament_area * de[r] <= THICKEST_MM2 * way:
+            plausible += way
+        if pz != z[r - 1]:
+            rising += 1.0
+        r += 1
+    floats[Q_X_LO], floats[Q_X_HI] = min(floats[Q_X_LO], x_lo), max(floats[Q_X_HI], x_hi)
+    floats[Q_Y_LO], floats[Q_Y_HI] = min(floats[Q_Y_LO], y_lo), max(floats[Q_Y_HI], y_hi)
+    floats[Q_FILAMENT], floats[Q_WAY], floats[Q_TOLD] = filament, way_sum, told
+    floats[Q_PLAUSIBLE], floats[Q_RISING], floats[Q_Z_HI], floats[Q_Z] = plausible, rising, z_hi, layer_z
+    ints[Q_LAYERS] = layers
+    ints[Q_BEADS] += r - begin
+    return r
+
+
 @kernel
 def _survey(
     kind: np.ndarray, code: np.ndarray, words: np.ndarray, line: np.ndarray, x: np.ndarray, y: np.ndarray,
     z: np.ndarray, de: np.ndarray, arc: np.ndarray, arcs: np.ndarray, filament_area: float, floats: np.ndarray,
     ints: np.ndarray,
 ) -> None:  # fmt: skip
-    for r in range(1, len(kind)):
+    r = 1
+    while r < len(kind):
         k = kind[r]
-        if k == WALL:
-            if code[r] == WALL_UNKNOWN or code[r] == WALL_HOMING:
-                ints[Q_DOUBT] = 1
-        elif k == RETRACT or k == FW_RETRACT:
-            ints[Q_RETRACTIONS] += 1
-        elif (k == WIPE or k == TRAVEL) and words[r] & W_E:
-            # Relative amounts that are read as sums stand still or run backward about as often as forward.
-            floats[Q_TOLD] += math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
-        elif k == BEAD:
+        if k == BEAD:
             if ints[Q_DOUBT] == 1 and ints[Q_SETTLED] == 0:
                 same_layer = z[r] <= floats[Q_BEGIN_Z] + LAYER_STEP_MM
                 if same_layer or ints[Q_BEADS] < PRIME_BEADS:
@@ -189,28 +233,15 @@ def _survey(
                 ints[Q_BEGIN_LINE] = line[r]
                 floats[Q_BEGIN_Z] = floats[Q_Z] = z[r]
                 ints[Q_LAYERS] = 1
-            elif z[r] > floats[Q_BEGIN_Z] + LAYER_STEP_MM:
-                ints[Q_SETTLED] = 1
-            if z[r] > floats[Q_Z] + LAYER_STEP_MM:
-                ints[Q_LAYERS] += 1
-            if abs(z[r] - floats[Q_Z]) > LAYER_STEP_MM:
-                floats[Q_Z] = z[r]
-            way = math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
-            a = arc[r]
-            if a >= 0:
-                cx, cy, sweep = arcs[A_CX, a], arcs[A_CY, a], arcs[A_SWEEP, a]
-                way = abs(sweep) * math.hypot(x[r] - cx, y[r] - cy)
-                _reach_arc(x[r - 1], y[r - 1], cx, cy, sweep, floats)
-            _reach(x[r - 1], y[r - 1], floats)
-            _reach(x[r], y[r], floats)
-            floats[Q_Z_HI] = max(floats[Q_Z_HI], z[r])
-            floats[Q_FILAMENT] += de[r]
-            floats[Q_WAY] += way
-            floats[Q_TOLD] += way
-            area = filament_area * de[r]
-            if THINNEST_MM2 * way <= area <= THICKEST_MM2 * way:
-                floats[Q_PLAUSIBLE] += way
-            if z[r] != z[r - 1]:
-                floats[Q_RISING] += 1.0
-            ints[Q_BEADS] += 1
-            ints[Q_LAST_LINE] = line[r]
+            r = _lay(r, kind, x, y, z, de, arc, arcs, filament_area, floats, ints)
+            ints[Q_LAST_LINE] = line[r - 1]
+            continue
+        if k == WALL:
+            if code[r] == WALL_UNKNOWN or code[r] == WALL_HOMING:
+                ints[Q_DOUBT] = 1
+        elif k == RETRACT or k == FW_RETRACT:
+            ints[Q_RETRACTIONS] += 1
+        elif (k == WIPE or k == TRAVEL) and words[r] & W_E:
+            # Relative amounts that are read as sums stand still or run backward about as often as forward.
+            floats[Q_TOLD] += math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
+        r += 1

@@ -109,7 +109,8 @@ def _add(
                 radius = math.hypot(x[i - 1] - arcs[A_CX, arc[i]], y[i - 1] - arcs[A_CY, arc[i]])
                 length = radius * abs(arcs[A_SWEEP, arc[i]])
             else:
-                length = math.hypot(x[i] - x[i - 1], y[i] - y[i - 1])
+                dx, dy = x[i] - x[i - 1], y[i] - y[i - 1]
+                length = math.sqrt(dx * dx + dy * dy)
             sums[B_BEADS, at] += length
             sums[B_FAN, at] += length * speed
     fan[0] = speed
