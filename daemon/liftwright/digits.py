@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from liftwright.kernels import kernel
+from liftwright.kernels import inlined, kernel
 
 PLACES = 9
 UNIT = 10**PLACES
@@ -34,6 +34,16 @@ def rounded_up(value: float, step: int) -> int:
     return units if rest == 0 else units - rest + step
 
 
+@inlined
+def _write_digits(value: int, digits: int, out: np.ndarray, at: int) -> int:
+    left = np.uint64(value)
+    for k in range(digits - 1, -1, -1):
+        tenth = left // np.uint64(10)
+        out[np.uint64(at + k)] = np.uint64(48) + left - tenth * np.uint64(10)
+        left = tenth
+    return at + digits
+
+
 @kernel
 def write_units(units: int, places: int, out: np.ndarray, at: int) -> int:
     """Write `units` billionths with at least `places` decimals, no more than it needs; returns the index behind."""
@@ -48,22 +58,20 @@ def write_units(units: int, places: int, out: np.ndarray, at: int) -> int:
     while whole >= bound:
         digits += 1
         bound *= 10
-    for k in range(digits - 1, -1, -1):
-        out[at + k] = 48 + whole % 10
-        whole //= 10
-    at += digits
+    at = _write_digits(whole, digits, out, at)
     shown = PLACES
+    if rest == 0:
+        shown = places
+    elif places <= 3 and rest % 1_000_000 == 0:
+        rest //= 1_000_000
+        shown = 3
     while shown > places and rest % 10 == 0:
         rest //= 10
         shown -= 1
     if shown == 0:
         return at
     out[at] = 46
-    at += 1
-    for k in range(shown - 1, -1, -1):
-        out[at + k] = 48 + rest % 10
-        rest //= 10
-    return at + shown
+    return _write_digits(rest, shown, out, at + 1)
 
 
 @kernel

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from liftwright.digits import UNIT, lowered_feed, rounded, rounded_up, to_units, write_units
+from liftwright.digits import PLACES, UNIT, lowered_feed, rounded, rounded_up, to_units, write_units
 from liftwright.job.columns import (
     BEAD,
     FEED,
@@ -41,6 +41,7 @@ LINE_BYTES = 200  # no emitted motion line is longer
 SAME_PLACE_MM = 1e-6
 SAME_FEED = 1e-7  # mm/min; feeds are written to a billionth, of an inch at most
 MARK = b" ;lw "
+STEPS = np.array([UNIT // 10**places for places in range(PLACES + 1)], dtype=np.int64)
 
 # Slots of the pen: where the emitted job stands, in bed coordinates, and its modal feed in mm/min: the number that the
 # job writes means another speed behind G20 or G21.
@@ -149,11 +150,11 @@ def _axis(
         units = to_units(logical)
     else:
         units = rounded_up(logical, step) if rise else rounded(logical, step)
-    before = to_units((pen[axis] - shift) / scale)
+    shown = units if absolute else units - to_units((pen[axis] - shift) / scale)
     pen[axis] = units / 1e9 * scale + shift
     out[at] = 32
     out[at + 1] = letter
-    return write_units(units if absolute else units - before, places, out, at + 2)
+    return write_units(shown, places, out, at + 2)
 
 
 @kernel
@@ -168,9 +169,7 @@ def _piece(
     scale = frames[R_SCALE, r]
     absolute = frames[R_ABSOLUTE, r] == 1.0
     grain = max(places, 4) if scale != 1.0 else places
-    step = UNIT
-    for _ in range(grain):
-        step //= 10
+    step = STEPS[grain]
     x_before, y_before, z_before = pen[P_X], pen[P_Y], pen[P_Z]
     out[at] = 71
     out[at + 1] = 48 + code[g]
