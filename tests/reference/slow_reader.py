@@ -78,6 +78,7 @@ class State:
     at: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     shift: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     seen: set[str] = field(default_factory=set)
+    before_tool: set[str] = field(default_factory=set)  # seen before a tool change, and by no bead confirmed yet
     lost: set[str] = field(default_factory=set)  # axes whose shift nobody knows until they are homed
     in_doubt: bool = False  # whether positions are absolute
     printed: bool = False
@@ -172,6 +173,7 @@ def is_neutral(name: str, dialect: Dialect) -> bool:
 
 def wall(state: State) -> Row:
     state.seen.clear()
+    state.before_tool.clear()
     return state.row("WALL")
 
 
@@ -237,6 +239,7 @@ def tool(state: State, command: Command) -> Iterable[Row]:
         yield wall(state)
     elif int(command.number) != state.tool:
         state.tool = int(command.number)
+        state.before_tool |= state.seen
         state.seen.clear()
         yield state.row("TOOL")
 
@@ -263,6 +266,7 @@ def set_position(state: State, command: Command) -> Row:
             state.shift[axis] = state.at[axis] - wanted
         else:
             state.shift[axis], state.at[axis] = ZERO, wanted
+            state.before_tool.discard(axis)
             if state.printed:
                 state.lost.add(axis)
     return state.row("SET")
@@ -286,6 +290,7 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     arc = read_arc(state, command, code, before) if code >= 2 else None
     if code >= 2 and arc is None:
         state.seen.clear()  # firmwares refuse it and stay where they are
+        state.before_tool.clear()
     doubtful = is_doubtful(command)
     if doubtful:
         state.seen.clear()
@@ -293,7 +298,10 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     kind = kind_of(command, across, pushed)
     if state.volumetric:
         pushed /= Decimal(math.pi) * dialect.filament_mm**2 / 4
-    state.printed = state.printed or kind == "BEAD"
+    if kind == "BEAD":
+        state.printed = True
+        if not doubtful:
+            state.seen |= state.before_tool  # the job counts on the tool being where the one before it was
     if kind:
         yield state.row(kind, de=pushed, code=code, arc=arc)
     if doubtful:

@@ -45,6 +45,8 @@ N_STATE_FLOAT = 14
 N_STATE_INT = 46
 # Of `S_LOST`: bits 0 to 2 axes that a G92 left anywhere; bits 4 to 6 while the positioning mode itself is in doubt.
 MODE_IN_DOUBT = 0x70
+# Of `S_KNOWN`: bits 0 to 2 axes whose place is known; from BEFORE_TOOL on, those known before a tool change.
+BEFORE_TOOL = 4
 
 E_NO_NUMBER, E_TOO_LARGE, E_FEED, E_TEMPLATE = 1, 2, 3, 4
 

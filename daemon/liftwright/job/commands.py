@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from liftwright.job.columns import (
+    BEFORE_TOOL,
     F_VALUE,
     LABEL,
     LIMIT,
@@ -146,6 +147,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
             if not si[S_KNOWN] & (1 << slot):
                 # Nobody knows where the axis is. Before the print that only moves the origin; later it is lost.
                 shift = 0.0
+                si[S_KNOWN] &= ~(1 << (slot + BEFORE_TOOL))
                 sf[S_X + slot] = value * sf[S_SCALE]
                 if si[S_BEADS] > 0:
                     si[S_LOST] |= 1 << slot

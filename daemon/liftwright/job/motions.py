@@ -15,6 +15,7 @@ from liftwright.job.columns import (
     A_CY,
     A_SWEEP,
     BEAD,
+    BEFORE_TOOL,
     E_FEED,
     E_NO_NUMBER,
     E_TEMPLATE,
@@ -286,6 +287,9 @@ def read_motion(
         if doubtful:
             wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
         return i
+    if kind == BEAD and not doubtful:
+        # A bead right behind a tool change counts on the tool being where the one before it was.
+        si[S_KNOWN] |= si[S_KNOWN] >> BEFORE_TOOL
     r = add_row(kind, code, words, start, sf, si, fc, ic, jc, bc)
     fc[F_DE, r] = de
     jc[J_ARC, r] = arc

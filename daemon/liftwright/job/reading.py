@@ -9,6 +9,7 @@ import numpy as np
 
 from liftwright.job.columns import (
     B_KNOWN,
+    BEFORE_TOOL,
     DWELL,
     F_VALUE,
     FW_PRIME,
@@ -164,7 +165,7 @@ def _tool(
             wall(WALL_TOOL, start, sf, si, fc, ic, jc, bc)
         elif tool != si[S_TOOL]:
             si[S_TOOL] = tool
-            si[S_KNOWN] = 0
+            si[S_KNOWN] = ((si[S_KNOWN] | si[S_KNOWN] >> BEFORE_TOOL) & 7) << BEFORE_TOOL
             add_row(TOOL, WALL_TOOL, W_ODD, start, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
     if second:

@@ -78,7 +78,7 @@ def add_row(
     jc[J_TOOL, r] = si[S_TOOL]
     bc[B_KIND, r] = kind
     bc[B_CODE, r] = code
-    bc[B_KNOWN, r] = si[S_KNOWN] == 7
+    bc[B_KNOWN, r] = si[S_KNOWN] & 7 == 7
     return int(si[S_ROWS]) - 1
 
 
