@@ -8,6 +8,7 @@ from typing import Any
 from liftwright import log
 from liftwright.settings import Settings
 from liftwright.spool import settle
+from liftwright.spool.claiming import claim
 from liftwright.spool.durable import READ_FLAGS, is_plain
 from liftwright.spool.inbox import Inbox
 from liftwright.spool.journal import Entry
@@ -90,7 +91,7 @@ class Intake:
         if not candidates:
             return
         try:
-            self._passage.claim(candidates, self.unsettled)
+            claim(self._passage, candidates, self.unsettled)
         finally:
             self.inbox.forget(candidates)
             self.soon = True

@@ -3,27 +3,30 @@
 1. One thread does all of it; the observer's threads only leave hints, and the work itself is done in worker processes.
 2. Whatever the disk refuses is tried again later from the same step (`trouble`); only a journal that can't be made
    durable and a share that was replaced end the process, with exit code 6, and everything goes on after the restart.
-3. The service manager hears from this loop alone, and only while it is healthy.
+3. The service manager hears from this thread alone: while the loop is healthy, and of what gets done on the disk.
 """
 
 import os
 import selectors
-import signal
 import sys
 import time
 from collections.abc import Sequence
 from typing import Any
 
-from liftwright import log, notify, places, states
+from liftwright import log, places, states
 from liftwright.crew import Crew
 from liftwright.errors import DeliveryError
+from liftwright.health import Health
 from liftwright.intake import LISTING_S, SOONEST_LISTING_S, Intake
 from liftwright.metrics import Metrics
+from liftwright.pulse import Pulse
 from liftwright.rulebook import LOOK_S, Load, Rulebook
 from liftwright.rules.load import load_rules
 from liftwright.settings import Settings
+from liftwright.signals import Signals
 from liftwright.slots import Slot
 from liftwright.spool import retention
+from liftwright.spool.durable import on_progress
 from liftwright.spool.history import history
 from liftwright.spool.journal import Entry, Journal
 from liftwright.spool.passage import Passage
@@ -40,10 +43,8 @@ TURN_S = 1.0
 HEALTH_S = 5.0
 STATUS_S = 2.0
 METRICS_S = 10.0
-WATCH_AGAIN_S = 30.0
 RETENTION_S = 600.0
 COMPACT_IDLE_S = 60.0
-LONGEST_PING_S = 10.0
 STOP_S = 60.0
 MOST_OPEN = 128
 
@@ -66,9 +67,9 @@ class Daemon:
         self.log = log.open_log()
         self.started = time.monotonic()
         self.selector = selectors.DefaultSelector()
-        self._wake, wake = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
-        self.selector.register(self._wake, selectors.EVENT_READ, None)
-        self.hints = Hints(wake)
+        self.signals = Signals(self.selector)
+        self.hints = Hints(self.signals.wake)
+        self.pulse = Pulse()
         self.trouble = Trouble(self.log)
         self.rulebook = Rulebook(settings, load)
         self.metrics = Metrics(settings)
@@ -78,21 +79,20 @@ class Daemon:
         self.crew = Crew(settings, worker_command, self.passage, self.selector, self.trouble, self.log)
         self.proved: list[Entry] = []
         self.last_job: dict[str, Any] = {}
-        self.signals: list[int] = []
-        self.ready = False
-        self._identities = places.identities(settings)
+        self.health = Health(settings, self.watch, self.intake, self.log)
         self._due: dict[str, float] = {}
 
     def run(self) -> int:
         """The whole life of the daemon."""
-        self._take_signals()
+        self.signals.listen()
+        on_progress(self.pulse.beat)
         self.log.info(log.STARTED, share=self.settings.share, pid=os.getpid(), mode=self.settings.mode)
         self._look_at_rules(now=True)
         try:
             self._recover()
             self.watch.start()
-            self._say_watching()
-            while not self._stopping():
+            self.health.say_watching()
+            while not self.signals.asked:
                 self._turn()
             self._stop()
         finally:
@@ -131,15 +131,9 @@ class Daemon:
         for key, _ in self.selector.select(0.0 if self.crew.found else timeout):
             slot: Slot | None = key.data
             if slot is None:
-                self._drain_wake()
+                self.signals.drain()
             elif slot in self.crew.slots:
                 self.crew.listen(slot)
-
-    def _drain_wake(self) -> None:
-        try:
-            os.read(self._wake, 1 << 16)
-        except BlockingIOError:
-            return
 
     def _mode(self) -> str:
         return "pause" if self.settings.pause_file.exists() else self.settings.mode
@@ -147,8 +141,9 @@ class Daemon:
     def _claim(self) -> None:
         crew = self.crew
         open_jobs = len(crew.queue) + len(crew.given) + len(crew.found) + len(self.proved) + len(self.intake.unsettled)
+        ruled = self.rulebook.rules is not None or self._mode() == "pause"
         # Claimed in groups: half the room must be free, since each group costs the same syncs as a single job.
-        if not self.ready or open_jobs > MOST_OPEN // 2 or (self.rulebook.rules is None and self._mode() != "pause"):
+        if not self.pulse.ready or not ruled or open_jobs > MOST_OPEN // 2:
             return
         free = places.free_mb(self.settings)
         floor = self.settings.free_space_floor_mb
@@ -186,31 +181,26 @@ class Daemon:
         return True
 
     def _housekeep(self) -> None:
-        if self._is_due("rules", LOOK_S):
+        if self.signals.take_reload():
+            self._look_at_rules(now=True)
+        elif self._is_due("rules", LOOK_S):
             self._look_at_rules()
         if self._is_due("health", HEALTH_S):
-            self._check_health()
-        if not self.ready:
+            self.health.check()
+        if not self.pulse.ready and self.intake.listed and any(slot.ready for slot in self.crew.slots):
             self._become_ready()
         if self._is_due("status", STATUS_S):
             self.trouble.attempt(self._tell_status)
         if self._is_due("retention", RETENTION_S):
             self.trouble.attempt(self._expire)
-        interval = notify.watchdog_interval()
         # A listing that fails for long, or a loop that hangs in one, is told by silence.
-        healthy = self.intake.age < 2 * LISTING_S or not self.ready
-        if interval is not None and healthy and self._is_due("ping", min(interval, LONGEST_PING_S)):
-            notify.tell("WATCHDOG=1")
+        if self.intake.age < 2 * LISTING_S or not self.pulse.ready:
+            self.pulse.beat()
 
     def _become_ready(self) -> None:
-        if not self.intake.listed or not any(slot.ready for slot in self.crew.slots):
-            if self._is_due("extend", HEALTH_S):
-                notify.tell("EXTEND_TIMEOUT_USEC=30000000\nSTATUS=compiling and starting workers")
-            return
-        self.ready = True
         self.log.info(log.READY, slots=len(self.crew.slots))
+        self.pulse.become_ready()
         self._tell_status()
-        notify.tell("READY=1\nSTATUS=watching the inbox")
 
     def _look_at_rules(self, now: bool = False) -> None:
         if not self.rulebook.look(now):
@@ -221,60 +211,26 @@ class Daemon:
         elif rules is not None:
             self.log.info(log.RULES, sha256=rules.digest, files=list(rules.sources))
 
-    def _check_health(self) -> None:
-        found = places.identities(self.settings)
-        for name, known in self._identities.items():
-            if found.get(name) != known and name != "rules":
-                place = self.settings.folder(name)
-                raise DeliveryError(f"{place}: was replaced, renamed or is gone; wanted the folder of the start")
-        why = self.watch.check()
-        if why:
-            self.log.error(log.WATCHING, why=why)
-            self.watch.restart()
-            self.intake.soon = True
-            self._say_watching()
-        elif self.watch.degraded and self._is_due("watch again", WATCH_AGAIN_S):
-            self.watch.restart()
-
-    def _say_watching(self) -> None:
-        if self.watch.degraded:
-            self.log.warning(log.WATCHING, why=self.watch.degraded)
-
     def _tell_status(self) -> None:
         found = gather_status(self)
         write_status(self.settings, found)
         if self._is_due("metrics", METRICS_S):
             self.metrics.write(found)
-        notify.tell("STATUS=" + notify.one_line(found["summary"]))
+        self.pulse.say(found["summary"])
 
     def _expire(self) -> None:
         removed = retention.expire(self.settings)
         if removed:
             self.log.info(log.EXPIRED, **removed)
 
-    # Signals and the end.
-
-    def _take_signals(self) -> None:
-        signal.set_wakeup_fd(self.hints.wake, warn_on_full_buffer=False)
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(number, lambda number, _: self.signals.append(number))
-        # A writer that opens a file in the instant we hold a read lease on it would end this process.
-        signal.signal(signal.SIGIO, signal.SIG_IGN)
-
-    def _stopping(self) -> bool:
-        if signal.SIGHUP in self.signals:
-            self.signals = [number for number in self.signals if number != signal.SIGHUP]
-            self._look_at_rules(now=True)
-        return bool(self.signals)
-
     def _stop(self) -> None:
         """Let begun jobs end, give the others back; a second signal or the time limit rolls the begun ones back too."""
         slots = self.crew.slots
-        notify.tell("STOPPING=1\nSTATUS=finishing begun jobs")
+        self.pulse.stopping()
         self.log.info(log.STOPPING, begun=sum(slot.begun is not None for slot in slots))
         until = time.monotonic() + STOP_S
         begun = {slot: slot.begun for slot in slots}
-        while slots and time.monotonic() < until and len(self.signals) < 2:
+        while slots and time.monotonic() < until and self.signals.asked < 2:
             # A worker that is through takes up the next job it was handed at once; that one is given back.
             for slot in [slot for slot in slots if slot.begun is None or slot.begun != begun.get(slot)]:
                 self.crew.put_down(slot)
@@ -289,8 +245,6 @@ class Daemon:
     def _release_all(self) -> None:
         self.crew.close()
         self.watch.stop()
-        signal.set_wakeup_fd(-1)
         self.selector.close()
-        os.close(self._wake)
-        os.close(self.hints.wake)
+        self.signals.close()
         self.passage.close()

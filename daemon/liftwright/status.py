@@ -59,7 +59,7 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
         "pid": os.getpid(),
         "version": VERSION,
         "alive_since_s": round(now - daemon.started, 1),
-        "ready": daemon.ready,
+        "ready": daemon.pulse.ready,
         "mode": "pause" if daemon.settings.pause_file.exists() else daemon.settings.mode,
         "in_inbox": len(jobs),
         "in_inbox_longest_s": round(max((seen.quiet(now) for seen in jobs), default=0.0), 1),

@@ -132,6 +132,8 @@ def test_no_decision_of_the_daemon_looks_at_the_wall_clock() -> None:
     source = Path(__file__).parents[2] / "daemon/liftwright"
     for name in (
         "service.py",
+        "pulse.py",
+        "health.py",
         "crew.py",
         "intake.py",
         "slots.py",
@@ -139,6 +141,7 @@ def test_no_decision_of_the_daemon_looks_at_the_wall_clock() -> None:
         "spool/inbox.py",
         "spool/settle.py",
         "spool/passage.py",
+        "spool/claiming.py",
     ):
         text = (source / name).read_text()
         assert "time.time(" not in text, name

@@ -1,7 +1,8 @@
 """Files that are there whole or not at all: renames that never overwrite, folders that are synced, no link followed.
 
 Everything works relative to open folder descriptors, so that a folder swapped for a link between two steps is noticed
-instead of followed. Failures come out as the OSError of the system; what they mean is the caller's to say.
+instead of followed. Failures come out as the OSError of the system; what they mean is the caller's to say. Whoever must
+show that a slow disk is no hang gives `on_progress` a listener: it hears of every sync and every piece read.
 """
 
 import ctypes
@@ -12,6 +13,8 @@ import stat
 from collections.abc import Callable
 from pathlib import Path
 
+from liftwright.spool import faults
+
 PIECE = 1 << 20
 _NOREPLACE = 1
 _NOT_SUPPORTED = (errno.EINVAL, errno.ENOSYS)
@@ -21,6 +24,26 @@ FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # O_NONBLOCK: opening a pipe that somebody put there must not block the daemon.
 READ_FLAGS = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 NEW_FLAGS = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+def _nobody_listens() -> None:
+    return
+
+
+_heard = _nobody_listens
+
+
+def on_progress(listener: Callable[[], None]) -> None:
+    """LISTENER is called after each sync and each piece read in this process, instead of the listener before."""
+    global _heard
+    _heard = listener
+
+
+def sync(fd: int) -> None:
+    """Make an open file or folder durable."""
+    faults.reach("sync")
+    os.fsync(fd)
+    _heard()
 
 
 def rename_new(source_dir: int, source: str, target_dir: int, target: str) -> None:
@@ -40,7 +63,7 @@ def sync_folder(path: Path) -> None:
     """Make the names in a folder durable."""
     fd = os.open(path, FOLDER_FLAGS)
     try:
-        os.fsync(fd)
+        sync(fd)
     finally:
         os.close(fd)
 
@@ -66,7 +89,7 @@ def _enter(fd: int, part: str, make: bool) -> int:
         except FileExistsError:
             pass
         else:
-            os.fsync(fd)
+            sync(fd)
     return os.open(part, FOLDER_FLAGS, dir_fd=fd)
 
 
@@ -83,7 +106,7 @@ def write_new(folder: int, name: str, data: bytes, mode: int = 0o640) -> None:
     fd = os.open(name, NEW_FLAGS, mode, dir_fd=folder)
     try:
         write_all(fd, data)
-        os.fsync(fd)
+        sync(fd)
     except OSError:
         os.unlink(name, dir_fd=folder)
         raise
@@ -98,7 +121,7 @@ def replace_file(path: Path, data: bytes, durable: bool = True) -> None:
     try:
         write_all(fd, data)
         if durable:
-            os.fsync(fd)
+            sync(fd)
     finally:
         os.close(fd)
     os.replace(temp, path)
@@ -113,25 +136,25 @@ def write_all(fd: int, data: bytes) -> None:
         view = view[os.write(fd, view) :]
 
 
-def digest_of(fd: int, beat: Callable[[], None] = lambda: None) -> str:
-    """SHA-256 of an open file from its beginning, hex; BEAT is called after each piece."""
+def digest_of(fd: int) -> str:
+    """SHA-256 of an open file from its beginning, hex."""
     total = hashlib.sha256()
     at = 0
     while piece := os.pread(fd, PIECE, at):
         total.update(piece)
         at += len(piece)
-        beat()
+        _heard()
     return total.hexdigest()
 
 
-def copy_bytes(source: int, target: int, beat: Callable[[], None] = lambda: None) -> int:
+def copy_bytes(source: int, target: int) -> int:
     """Copy a whole open file onto another and sync it; returns the bytes copied."""
     at = 0
     while piece := os.pread(source, PIECE, at):
         write_all(target, piece)
         at += len(piece)
-        beat()
-    os.fsync(target)
+        _heard()
+    sync(target)
     return at
 
 

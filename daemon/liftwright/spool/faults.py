@@ -1,7 +1,8 @@
 """Faults on purpose, for tests only: inert unless LIFTWRIGHT_TEST_FAULT is set when the process starts.
 
 `LIFTWRIGHT_TEST_FAULT=die:STEP:N` ends the process with SIGKILL the N-th time it comes to STEP (1 = first);
-`LIFTWRIGHT_TEST_FAULT=ENOSPC:STEP:N` raises that OSError there the first N times. STEP `*` stands for every step.
+`LIFTWRIGHT_TEST_FAULT=ENOSPC:STEP:N` raises that OSError there the first N times. `hang:STEP:N` stops for ever the
+N-th time; `slow:STEP:N` lasts N seconds each time. STEP `*` stands for every step.
 With LIFTWRIGHT_TEST_FAULT_MARK=PATH a death happens once in all processes together: the one that makes PATH dies.
 Each step of the passage of a job calls `reach` with its name; `STEPS` names them all, so that a test can go through
 the list and none is forgotten.
@@ -10,6 +11,7 @@ the list and none is forgotten.
 import errno
 import os
 import signal
+import time
 
 STEPS = (
     "claim.journal",
@@ -32,11 +34,12 @@ STEPS = (
     "compact.write",
     "compact.rename",
     "recover.entry",
+    "sync",
 )
 
 _plan = os.environ.get("LIFTWRIGHT_TEST_FAULT", "").split(":")
 _kind, _step, _count = _plan if len(_plan) == 3 else ("", "", "0")
-_left = int(_count)
+_left = float(_count)
 _mark = os.environ.get("LIFTWRIGHT_TEST_FAULT_MARK", "")
 
 
@@ -49,12 +52,17 @@ def reach(step: str) -> None:
 
 def _carry_out(step: str) -> None:
     global _left
+    if _kind == "slow":
+        time.sleep(_left)
+        return
     if _left <= 0:
         return
     _left -= 1
-    if _kind != "die":
+    if _kind == "hang":
+        time.sleep(0 if _left else 1e6)
+    elif _kind != "die":
         raise OSError(getattr(errno, _kind), f"{os.strerror(getattr(errno, _kind))} (planned by a test)", step)
-    if _left == 0 and _is_first():
+    elif _left == 0 and _is_first():
         os.kill(os.getpid(), signal.SIGKILL)
 
 

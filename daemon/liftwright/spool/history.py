@@ -8,7 +8,7 @@ from typing import Any
 
 from liftwright.settings import Settings
 from liftwright.spool import ledger
-from liftwright.spool.passage import record_path
+from liftwright.spool.closing import record_path
 
 
 def history(

@@ -17,7 +17,7 @@ from typing import Any
 
 from liftwright import states
 from liftwright.errors import DeliveryError
-from liftwright.spool import faults
+from liftwright.spool import durable, faults
 from liftwright.spool.durable import sync_folder, write_all
 
 HEADER = "liftwright journal 1\n"
@@ -111,7 +111,7 @@ class Journal:
         if not sync:
             return
         try:
-            os.fsync(self._fd)
+            durable.sync(self._fd)
         except OSError as error:
             self._broken = f"{self.path}: can't be made durable: {error.strerror}; wanted a disk that keeps it"
             raise DeliveryError(self._broken) from error
@@ -133,7 +133,7 @@ class Journal:
             faults.reach("compact.write")
             data = HEADER.encode() + b"".join(_whole(entry) for entry in kept.values())
             write_all(fd, data)
-            os.fsync(fd)
+            durable.sync(fd)
             faults.reach("compact.rename")
             os.replace(temp, self.path)
             sync_folder(self.path.parent)

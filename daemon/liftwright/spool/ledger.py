@@ -9,11 +9,11 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from liftwright.spool.durable import write_all
+from liftwright.spool.durable import sync, write_all
 from liftwright.spool.names import day_of
 
 NAME = "ledger.jsonl"
@@ -21,7 +21,7 @@ FIRST = "0" * 64
 _TAIL = 1 << 16
 
 
-def append(folder: Path, events: Sequence[dict[str, Any]], sync: Callable[[int], None] = os.fsync) -> None:
+def append(folder: Path, events: Sequence[dict[str, Any]]) -> None:
     """Add EVENTS to FOLDER/ledger.jsonl; each gets `n`, `prev`; all of them are durable afterwards, or OSError."""
     if not events:
         return

@@ -1,5 +1,7 @@
 """The passage of jobs through the share, a group at a time: claimed → proved → published → closed.
 
+`claiming.py` has the way in and `closing.py` the end; what lies between, and the order of it all, is here.
+
 1. A step is announced in the journal, durably, before it is done; one sync serves the whole group.
 2. What is handed on lies finished and synced in the working folder before `proved` is written; publishing is a rename
    that replaces nothing. So the outbox holds whole files only, and the file's absence from the working folder proves
@@ -8,22 +10,22 @@
    is nothing but that.
 """
 
-import hashlib
 import os
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from liftwright import states
 from liftwright.settings import Settings
-from liftwright.spool import faults, ledger
-from liftwright.spool.durable import open_folder, rename_new, replace_file, split_name, sync_folder, write_new
-from liftwright.spool.inbox import Candidate
-from liftwright.spool.journal import COMPACT_AT_BYTES, Entry, Journal, NoRoom
-from liftwright.spool.names import day_of, new_id, numbered
-from liftwright.spool.record import Record, delivery, to_bytes
-from liftwright.spool.writing import draft, ledger_line, now_text, why_text
+from liftwright.spool import faults
+from liftwright.spool.closing import Closing, record_path
+from liftwright.spool.durable import open_folder, rename_new, split_name, sync, write_new
+from liftwright.spool.journal import COMPACT_AT_BYTES, Entry, Journal
+from liftwright.spool.names import numbered
+from liftwright.spool.record import Record, delivery
+from liftwright.spool.writing import draft, why_text
+
+__all__ = ["MOST_NUMBERS", "UNPROVED", "WHY", "Passage", "record_path"]
 
 WHY = ".why.txt"
 UNPROVED = ".unproved"
@@ -31,91 +33,23 @@ MOST_NUMBERS = 10_000
 
 
 class Passage:
-    """The open working folder and its journal."""
+    """The open working folder, its journal, and what ended jobs leave behind."""
 
     def __init__(self, settings: Settings, journal: Journal) -> None:
         self.settings = settings
         self.journal = journal
         self.working = settings.folder("working")
-        self._folder = os.open(self.working, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        self._in_ledger: set[str] = set()
-        self._unsynced: list[Path] = []
+        self.folder = os.open(self.working, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        self.closing = Closing(settings, self.folder)
 
     def close(self) -> None:
         """Close the journal and the folder."""
-        os.close(self._folder)
+        os.close(self.folder)
         self.journal.close()
 
     def path(self, entry: Entry, ending: str) -> Path:
         """A file of this job in the working folder."""
         return self.working / f"{entry.id}{ending}"
-
-    def claim(self, candidates: Sequence[Candidate], claimed: list[Entry]) -> None:
-        """Take candidates out of the inbox and add each to CLAIMED as it is taken, even if a later one fails.
-
-        Those that went away in the meantime are left out.
-        """
-        pairs = [(candidate, _entry(candidate)) for candidate in candidates]
-        for _, entry in pairs:
-            self.journal.claim(entry)
-        try:
-            faults.reach("claim.journal")
-            self.journal.sync()
-        except (NoRoom, OSError):
-            self.journal.unclaim(entry for _, entry in pairs)
-            raise
-        try:
-            for candidate, entry in pairs:
-                self._take(candidate, entry)
-        finally:
-            for _, entry in pairs:
-                if os.path.lexists(self.path(entry, ".in")):
-                    claimed.append(entry)
-                else:
-                    self.journal.note(states.DROPPED, entry)
-        faults.reach("claim.sync")
-        os.fsync(self._folder)
-        for parts in {split_name(entry.relative)[0] for _, entry in pairs}:
-            with suppress(FileNotFoundError):
-                sync_folder(self.settings.folder("inbox").joinpath(*parts))
-
-    def _take(self, candidate: Candidate, entry: Entry) -> None:
-        parts, name = split_name(candidate.relative)
-        try:
-            folder = open_folder(self.settings.folder("inbox"), parts)
-        except (FileNotFoundError, NotADirectoryError):
-            return
-        try:
-            faults.reach("claim.rename")
-            rename_new(folder, name, self._folder, f"{entry.id}.in")
-            # The job before its side files: of two daemons at one inbox, the one that has the job takes them.
-            self._take_side(folder, name, entry)
-        except FileNotFoundError:
-            return
-        finally:
-            os.close(folder)
-
-    def _take_side(self, folder: int, name: str, entry: Entry) -> None:
-        for ending in entry.side:
-            faults.reach("claim.side")
-            try:
-                rename_new(folder, name + ending, self._folder, entry.id + ending)
-            except (FileNotFoundError, FileExistsError):
-                # Withdrawn at the last moment: the job goes on without it. Or taken before a crash.
-                continue
-
-    def take_side_again(self, entry: Entry) -> None:
-        """Recovery: side files that a crash left in the inbox, unless a new job of that name lies there by now."""
-        parts, name = split_name(entry.relative)
-        try:
-            folder = open_folder(self.settings.folder("inbox"), parts)
-        except OSError:
-            return
-        try:
-            if name not in os.listdir(folder):
-                self._take_side(folder, name, entry)
-        finally:
-            os.close(folder)
 
     def prove(self, pairs: Iterable[tuple[Entry, dict[str, Any], str]]) -> None:
         """Decide where finished jobs go, and announce it: (entry, the worker's finding, mode) each."""
@@ -166,8 +100,8 @@ class Passage:
                 self._hand_on(entry, folders)
             faults.reach("publish.sync")
             for folder in folders.values():
-                os.fsync(folder)
-            os.fsync(self._folder)
+                sync(folder)
+            sync(self.folder)
         finally:
             for folder in folders.values():
                 os.close(folder)
@@ -201,26 +135,22 @@ class Passage:
     def _rename_out(self, entry: Entry, folder: int, name: str) -> None:
         if entry.place != states.TO_NOWHERE and (self.working / entry.output).exists():
             faults.reach("publish.rename")
-            rename_new(self._folder, entry.output, folder, name)
+            rename_new(self.folder, entry.output, folder, name)
         if entry.why:
             faults.reach("publish.why")
             _write_once(folder, name + WHY, entry.why.encode("utf-8", "backslashreplace"))
         evidence = self.path(entry, f".{entry.begun}.bad")
         if evidence.exists():
-            rename_new(self._folder, evidence.name, folder, name + UNPROVED)
+            rename_new(self.folder, evidence.name, folder, name + UNPROVED)
 
     def finish(self, entries: Sequence[Entry]) -> list[Record]:
         """Put the uploads of published jobs into originals/, write records and ledger; returns the records."""
         waiting = [entry for entry in entries if entry.state == states.PUBLISHED]
         if not waiting:
             return []
-        for entry in waiting:
-            faults.reach("close.original")
-            self._keep_original(entry)
-        for day in {day_of(entry.id) for entry in waiting}:
-            sync_folder(self.settings.folder("originals") / day)
+        self.closing.keep_originals(waiting)
         records = [Record.model_validate(entry.record) for entry in waiting]
-        self.write_records(records)
+        self.closing.write_records(records)
         faults.reach("close.journal")
         for entry in waiting:
             self.journal.note(states.CLOSED, entry)
@@ -228,54 +158,15 @@ class Passage:
             entry.record = {}
         return records
 
-    def _keep_original(self, entry: Entry) -> None:
-        folder = open_folder(self.settings.folder("originals"), (day_of(entry.id),), make=True)
-        try:
-            for ending, kept in ((".in", _suffix(entry, self.settings)), *((one, one) for one in entry.side)):
-                try:
-                    rename_new(self._folder, entry.id + ending, folder, entry.id + kept)
-                except FileNotFoundError:
-                    # Moved by the run that crashed.
-                    continue
-        finally:
-            os.close(folder)
-
-    def write_records(self, records: Sequence[Record]) -> None:
-        """Records and ledger lines; the ledger is durable at once, the records before the journal forgets them."""
-        if not records:
-            return
-        events = []
-        for record in records:
-            faults.reach("close.record")
-            data = to_bytes(record)
-            path = record_path(self.settings, record.id)
-            if not path.parent.is_dir():
-                os.close(open_folder(self.settings.folder("records"), (path.parent.name,), make=True))
-            replace_file(path, data, durable=False)
-            self._unsynced.append(path)
-            if record.id not in self._in_ledger:
-                events.append(ledger_line(record, hashlib.sha256(data).hexdigest()))
-        faults.reach("close.ledger")
-        ledger.append(self.settings.folder("records"), events)
-        self._in_ledger.update(record.id for record in records)
-
-    def know_ledger(self) -> None:
-        """Read which jobs the ledger already holds, so that recovery writes none twice."""
-        self._in_ledger = ledger.jobs_in(self.settings.folder("records"))
-
     def compact(self, now: bool = False) -> None:
         """Let the journal forget closed jobs, once their records are durable."""
         if not now and self.journal.size < COMPACT_AT_BYTES:
             return
-        for path in self._unsynced:
-            _sync_file(path)
-        for folder in {path.parent for path in self._unsynced}:
-            sync_folder(folder)
+        self.closing.make_durable()
         open_entries = [entry for entry in self.journal.entries.values() if entry.state != states.CLOSED]
         self.journal.flush()
         self.journal.compact(open_entries)
-        self._unsynced.clear()
-        self._in_ledger.clear()
+        self.closing.forget()
 
     def discard(self, entry: Entry, attempt: int) -> None:
         """Remove what an attempt that came to nothing may have left."""
@@ -283,31 +174,8 @@ class Passage:
             self.path(entry, f".{attempt}{ending}").unlink(missing_ok=True)
 
 
-def record_path(settings: Settings, job: str) -> Path:
-    """Where the record of a job stands."""
-    return settings.folder("records") / day_of(job) / f"{job}.json"
-
-
-def _entry(candidate: Candidate) -> Entry:
-    return Entry(
-        id=new_id(),
-        relative=candidate.relative,
-        side=candidate.side,
-        settled_by=candidate.settled_by,
-        received=now_text(),
-        refusal=candidate.refusal,
-        copy=candidate.copy,
-    )
-
-
 def _folder_of(place: str) -> str:
     return "outbox" if place == states.TO_OUTBOX else "held"
-
-
-def _suffix(entry: Entry, settings: Settings) -> str:
-    """The kept upload's suffix: one of the known ones, or `.upload` for whatever else came."""
-    lower = entry.relative.lower()
-    return next((suffix for suffix in settings.suffixes if lower.endswith(suffix)), ".upload")
 
 
 def _write_once(folder: int, name: str, data: bytes) -> None:
@@ -316,15 +184,3 @@ def _write_once(folder: int, name: str, data: bytes) -> None:
     except FileExistsError:
         # Written by the run that crashed: the name was free when it was chosen.
         return
-
-
-def _sync_file(path: Path) -> None:
-    try:
-        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    except FileNotFoundError:
-        # Retention was quicker.
-        return
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

@@ -14,10 +14,12 @@ from pathlib import Path
 
 from liftwright import states
 from liftwright.spool import faults
+from liftwright.spool.claiming import take_side_again
+from liftwright.spool.closing import record_path
 from liftwright.spool.durable import NEW_FLAGS, READ_FLAGS, copy_bytes, digest_of, open_folder, rename_new
 from liftwright.spool.journal import Entry
 from liftwright.spool.names import ID, day_of
-from liftwright.spool.passage import Passage, record_path
+from liftwright.spool.passage import Passage
 from liftwright.spool.record import Record, to_bytes
 from liftwright.spool.writing import now_text
 
@@ -30,19 +32,19 @@ TAKEN_WORDS = (
 
 def recover(passage: Passage) -> list[Entry]:
     """Bring every job to where the daemon can go on; returns those to be done (again)."""
-    passage.know_ledger()
+    passage.closing.know_ledger()
     _adopt_strays(passage)
     for entry in list(passage.journal.entries.values()):
         faults.reach("recover.entry")
         if entry.state == states.CLAIMED and not os.path.lexists(passage.path(entry, ".in")):
             passage.journal.note(states.DROPPED, entry)
         elif entry.state == states.CLAIMED:
-            passage.take_side_again(entry)
+            take_side_again(passage, entry)
         elif entry.state == states.PROVED:
             _look_for_output(passage, entry)
     entries = list(passage.journal.entries.values())
     closed = [entry for entry in entries if entry.state == states.CLOSED]
-    passage.write_records([record for entry in closed if (record := _lost_record(passage, entry))])
+    passage.closing.write_records([record for entry in closed if (record := _lost_record(passage, entry))])
     passage.publish(entries)
     passage.finish(entries)
     passage.compact(now=True)

@@ -11,9 +11,10 @@ from liftwright import states
 from liftwright.errors import DeliveryError, UsageError
 from liftwright.settings import Settings
 from liftwright.spool import ledger
-from liftwright.spool.durable import READ_FLAGS, digest_of, open_folder, rename_new, split_name
+from liftwright.spool.closing import record_path
+from liftwright.spool.durable import READ_FLAGS, digest_of, open_folder, rename_new, split_name, sync
 from liftwright.spool.names import numbered
-from liftwright.spool.passage import MOST_NUMBERS, UNPROVED, WHY, record_path
+from liftwright.spool.passage import MOST_NUMBERS, UNPROVED, WHY
 from liftwright.spool.record import Record
 from liftwright.spool.writing import now_text
 
@@ -63,10 +64,10 @@ def _move(settings: Settings, name: str, goal: str) -> str:
         finally:
             os.close(fd)
         target = _rename_free(source, base, folder)
-        os.fsync(folder)
+        sync(folder)
         for ending in (WHY, UNPROVED):
             _remove(source, base + ending)
-        os.fsync(source)
+        sync(source)
     finally:
         os.close(source)
         os.close(folder)
