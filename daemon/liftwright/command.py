@@ -99,6 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_job_commands(commands)
     _add_rules_commands(commands)
     _add_share_commands(commands)
+    _add_evidence_commands(commands)
     _add_gauge(commands)
     return parser
 
@@ -184,6 +185,34 @@ def _add_share_commands(commands: Commands) -> None:
     release.add_argument("job", metavar="JOB", help="the job's id, or its name in held/")
     _add_settings(release)
     release.add_argument("--again", action="store_true", help="queue it again, to be rewritten by the rules of now")
+
+
+def _add_evidence_commands(commands: Commands) -> None:
+    verdict = _command(commands, "verdict", "verdict", "record what you saw of a print")
+    verdict.description = (
+        "Records a verdict on one print in the ledger, linked to the job by its hash. A second verdict on the same "
+        "print is recorded as a correction. The same can be dropped into verdicts/ as a small YAML file."
+    )
+    verdict.add_argument("job", metavar="JOB-ID", help="the job's number, or the trial's")
+    verdict.add_argument("--letter", metavar="LETTER", help="which arm of a trial was printed")
+    verdict.add_argument("--print", metavar="N", type=int, help="which print of this job it is (default: 1)")
+    verdict.add_argument("--stayed", choices=("yes", "no"), required=True, help="did the part stay on the bed?")
+    verdict.add_argument("--strings", metavar="0-5", type=int, required=True, help="0 (none) to 5 (a web)")
+    verdict.add_argument("--finish", metavar="0-5", type=int, required=True, help="0 (scrap) to 5 (as good as it gets)")
+    verdict.add_argument("--minutes", metavar="MINUTES", type=float, help="how long the print took")
+    verdict.add_argument("--note", metavar="TEXT", help="one line")
+    _add_settings(verdict)
+
+    standings = _command(commands, "standings", "standings", "sum up the verdicts; propose changes of the rules")
+    standings.description = (
+        "Sums up the recorded verdicts: how often parts stayed, with intervals; grades; ways of lifting compared "
+        "within trials; and changes of the rules that the evidence speaks for, in words. Nothing is written."
+    )
+    standings.add_argument(
+        "--by", metavar="KEYS", default="shape", help="some of material, printer, shape, rule, with commas between"
+    )
+    standings.add_argument("--json", action="store_true", help="print everything as JSON")
+    _add_settings(standings)
 
 
 def _add_gauge(commands: Commands) -> None:

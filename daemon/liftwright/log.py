@@ -32,6 +32,9 @@ WAITING = "waiting_long"
 EXPIRED = "expired"
 RECOVERED = "recovered"
 JOURNAL_DAMAGED = "journal_damaged"
+VERDICT = "verdict"
+VERDICT_REFUSED = "verdict_refused"
+VERDICTS_BLOCKED = "verdicts_blocked"
 
 
 def open_log() -> Any:

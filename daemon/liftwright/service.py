@@ -16,6 +16,7 @@ from typing import Any
 from liftwright import log, places, states
 from liftwright.crew import Crew
 from liftwright.errors import DeliveryError
+from liftwright.evidence.verdict_box import VerdictBox
 from liftwright.health import Health
 from liftwright.intake import LISTING_S, SOONEST_LISTING_S, Intake
 from liftwright.metrics import Metrics
@@ -44,6 +45,7 @@ HEALTH_S = 5.0
 STATUS_S = 2.0
 METRICS_S = 10.0
 RETENTION_S = 600.0
+VERDICTS_S = 2.0
 COMPACT_IDLE_S = 60.0
 STOP_S = 60.0
 MOST_OPEN = 128
@@ -77,6 +79,7 @@ class Daemon:
         self.watch = Watch(settings.folder("inbox"), self.hints)
         self.intake = Intake(settings, self.passage, self.hints, self.watch, self.trouble, self.log)
         self.crew = Crew(settings, worker_command, self.passage, self.selector, self.trouble, self.log)
+        self.verdicts = VerdictBox(settings, self.log)
         self.proved: list[Entry] = []
         self.last_job: dict[str, Any] = {}
         self.health = Health(settings, self.watch, self.intake, self.log)
@@ -191,6 +194,8 @@ class Daemon:
             self._become_ready()
         if self._is_due("status", STATUS_S):
             self.trouble.attempt(self._tell_status)
+        if self._is_due("verdicts", VERDICTS_S):
+            self.verdicts.look()
         if self._is_due("retention", RETENTION_S):
             self.trouble.attempt(self._expire)
         # A listing that fails for long, or a loop that hangs in one, is told by silence.

@@ -1,0 +1,113 @@
+"""Which print a verdict speaks of: a job's or trial's number in; what was printed, by its hash, out.
+
+A job is found by its record (or its line of the ledger, where the record is past its time), a trial by its record and
+the arm's letter. Refused (UsageError): an unknown number, a held job that nobody printed, a trial without its letter.
+"""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from liftwright import states
+from liftwright.errors import UsageError
+from liftwright.evidence import trial_record
+from liftwright.evidence.trial_record import Trial
+from liftwright.evidence.verdict import Verdict
+from liftwright.settings import Settings
+from liftwright.spool.names import ID
+from liftwright.spool.passage import record_path
+
+AS_IT_CAME = "as it came"
+"""Shape of a job that was handed on unchanged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What was printed. id: of the job or trial; sha256_in, sha256_out: of what came and of what was printed."""
+
+    id: str
+    letter: str | None
+    name: str
+    sha256_in: str | None
+    sha256_out: str | None
+    printer: str | None
+    material: str | None
+    rule: str | None
+    shape: str | None
+    height_mm: float | None = None
+
+
+def subject_of(settings: Settings, verdict: Verdict, jobs: Mapping[str, Any], released: frozenset[str]) -> Subject:
+    """The print that `verdict` names. jobs: ledger lines of jobs by number; released: numbers of held jobs let go."""
+    trial = next((trial for trial in known_trials(settings) if trial.trial == verdict.job), None)
+    if trial is not None:
+        return _arm(trial, verdict.letter)
+    line = jobs.get(verdict.job)
+    if line is None:
+        raise UsageError(f"{verdict.job}: found no job and no trial of this number in the records; wanted one of them")
+    if verdict.letter is not None:
+        raise UsageError(f"{verdict.job}: is a job, not a trial; wanted no letter, found {verdict.letter}")
+    if line["outcome"] == states.HELD and verdict.job not in released:
+        raise UsageError(f"{verdict.job}: was held and not released; wanted a job that was printed")
+    return _job(settings, line)
+
+
+def known_trials(settings: Settings) -> Iterator[Trial]:
+    """The trials recorded in the share; what can't be read as one is passed over: others must still be found."""
+    for folder in ("records", "outbox"):
+        for place in sorted(settings.folder(folder).rglob(f"*{trial_record.ENDING}")):
+            # A pipe of that name would block whoever opens it.
+            if place.name.startswith(".") or not place.is_file():
+                continue
+            try:
+                yield trial_record.load(place)
+            except UsageError:
+                continue
+
+
+def _arm(trial: Trial, letter: str | None) -> Subject:
+    letters = ", ".join(arm.letter for arm in trial.arms)
+    if letter is None:
+        raise UsageError(f"{trial.trial}: is a trial; wanted the letter of the arm that was printed: {letters}")
+    arm = next((arm for arm in trial.arms if arm.letter == letter), None)
+    if arm is None:
+        raise UsageError(f"{trial.trial}: has no arm {letter}; wanted one of {letters}")
+    return Subject(
+        id=trial.trial,
+        letter=letter,
+        name=trial.job_name,
+        sha256_in=trial.sha256_job,
+        sha256_out=arm.sha256,
+        printer=trial.printer,
+        material=trial.material,
+        rule=trial.rule,
+        shape=arm.shape,
+        height_mm=arm.height_mm,
+    )
+
+
+def _job(settings: Settings, line: Mapping[str, Any]) -> Subject:
+    record = _record(record_path(settings, line["id"])) if ID.fullmatch(line["id"]) else {}
+    changed = line["outcome"] == states.REWRITTEN
+    return Subject(
+        id=line["id"],
+        letter=None,
+        name=line["name"],
+        sha256_in=line["sha256_in"],
+        sha256_out=line["sha256_out"],
+        printer=line["printer"],
+        material=record.get("choice", {}).get("material"),
+        rule=line["rule"],
+        shape=record.get("details", {}).get("shape") if changed else AS_IT_CAME,
+    )
+
+
+def _record(place: Path) -> dict[str, Any]:
+    """The record, or nothing where retention removed it."""
+    try:
+        found = json.loads(place.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
