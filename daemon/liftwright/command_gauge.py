@@ -13,7 +13,7 @@ from typing import TypeVar
 from liftwright.command_inputs import read_rules, rules_place
 from liftwright.command_settings import find_settings
 from liftwright.command_tables import pairs, plain, table
-from liftwright.errors import LiftwrightError, UsageError
+from liftwright.errors import LiftwrightError, RulesError, UsageError
 from liftwright.evidence.gauge import CLEARANCES_MM, MODEL, curl_gauge
 from liftwright.evidence.gauge_limits import check_figure, check_numbers
 from liftwright.evidence.gauge_pen import GaugeTerms
@@ -146,8 +146,12 @@ def _evaluate(path: Path) -> int:
         data = path.read_bytes()
     except OSError as error:
         raise UsageError(f"{path}: {error.strerror}; wanted a filled-in reading sheet") from None
-    reading = read_reading(data, str(path))
-    heights = edge_heights(reading)
+    try:
+        reading = read_reading(data, str(path))
+        heights = edge_heights(reading)
+    except RulesError as error:
+        # Its faults are told as those of rules are; but rules are in order.
+        raise UsageError(str(error)) from None
     print(f"{plain(path)}: curl of {plain(reading.material)} on {plain(reading.printer)}, one reading\n")
     print(table(("fin", "share", "edge stood, mm"), _edge_rows(heights)))
     for note in heights.notes:

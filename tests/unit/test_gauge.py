@@ -3,10 +3,13 @@
 import io
 import math
 import re
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from evaluator.judge import Verdict, judge
 from evaluator.numbers import Numbers
@@ -323,6 +326,12 @@ def test_a_faulty_reading_is_refused_by_line_and_key(data: bytes, said: str) -> 
     assert said in str(found.value)
 
 
+@given(st.binary(max_size=300) | st.text(max_size=300).map(str.encode))
+def test_any_bytes_are_a_reading_or_a_list_of_faults(data: bytes) -> None:
+    with suppress(RulesError):
+        assert isinstance(read_reading(data, "r.yaml"), Reading)
+
+
 def test_bounds_of_the_edges_follow_from_the_first_touched() -> None:
     """0.5 touches fin 7 first, 0.3 touches fin 5: fins 5 and 6 stand between 0.3 and 0.4, fin 7 between 0.5 and 0.6."""
     heights = edge_heights(read_reading(reading(0, 0, 0, 7, 7, 5, 5, 5, 5, 5), "r.yaml"))
@@ -370,3 +379,6 @@ def test_the_command_says_what_fits_and_that_nothing_was_changed(tmp_path, capsy
     assert "no fin was touched" in capsys.readouterr().out
     assert main(["gauge", "--reading", str(tmp_path / "none.yaml")]) == 2
     assert "wanted a filled-in reading sheet" in capsys.readouterr().err
+    path.write_bytes(reading(0, 9))
+    assert main(["gauge", "--reading", str(path)]) == 2
+    assert "crossings[2].first_touched: found 9" in capsys.readouterr().err

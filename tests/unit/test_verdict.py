@@ -31,8 +31,10 @@ GOOD = f"job: {JOB}\nstayed: true\nstrings: 2\nfinish: 4\n"
 def line(job: str, outcome: str) -> dict:
     return {
         "event": "job", "at": "2026-11-25T10:15:00.000+00:00", "id": job, "name": "pot.gcode", "outcome": outcome,
-        "reason_code": outcome, "rule": "lattice pots", "printer": "bench-220", "folder": "outbox",
-        "delivered": "pot.gcode", "sha256_in": "1" * 64, "sha256_out": "2" * 64, "record_sha256": "0" * 64,
+        "reason_code": outcome, "rule": "lattice pots", "printer": "bench-220",
+        "folder": "held" if outcome == "held" else "outbox",
+        "delivered": "stake.gcode" if outcome == "unchanged" else "pot.gcode",
+        "sha256_in": "1" * 64, "sha256_out": "2" * 64, "record_sha256": "0" * 64,
     }  # fmt: skip
 
 
@@ -129,8 +131,8 @@ def test_a_job_that_was_handed_on_as_it_came_is_judged_so(settings: Settings) ->
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (GOOD.replace(JOB, "20990101T000000-0123456789"), "found no job and no trial of this number"),
-        (GOOD.replace(JOB, "../../etc/passwd"), "found no job and no trial of this number"),
+        (GOOD.replace(JOB, "20990101T000000-0123456789"), "found no job and no trial of this number or name"),
+        (GOOD.replace(JOB, "../../etc/passwd"), "found no job and no trial of this number or name"),
         (GOOD.replace(JOB, HELD), "was held and not released"),
         (GOOD + "letter: A\n", "is a job, not a trial"),
         (GOOD.replace(JOB, TRIAL), "wanted the letter of the arm that was printed: A, B"),
@@ -141,6 +143,13 @@ def test_what_names_no_print_is_refused(settings: Settings, text: str, said: str
     with pytest.raises(UsageError, match=re.escape(said)):
         record(settings, text)
     assert verdict_lines(settings) == []
+
+
+def test_a_job_may_be_named_where_one_alone_had_the_name(settings: Settings) -> None:
+    assert record(settings, GOOD.replace(JOB, "stake.gcode")).subject.id == UNCHANGED
+    ledger.append(settings.folder("records"), [line(JOB.replace("1015", "1115"), "rewritten")])
+    with pytest.raises(UsageError, match="2 jobs had this name; wanted the number of one, latest first: 20261125T1115"):
+        record(settings, GOOD.replace(JOB, "pot.gcode"))
 
 
 def test_a_held_job_that_was_released_can_be_judged(settings: Settings) -> None:
@@ -293,7 +302,7 @@ def test_a_crash_between_ledger_and_putting_aside_records_nothing_twice(box: Ver
 
 def test_two_files_on_one_print_correct_each_other_in_the_order_of_their_names(box: VerdictBox) -> None:
     drop(box, "1.yaml")
-    drop(box, "2.yaml", GOOD.replace("strings: 2", "strings: 5"))
+    drop(box, "2.yaml", GOOD.replace("strings: 2", "strings: 5").replace(JOB, "pot.gcode"))
     look(box, 3)
     lines = verdict_lines(box.settings)
     assert [one["seen"]["strings"] for one in lines] == [2, 5]

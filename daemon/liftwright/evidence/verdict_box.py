@@ -22,6 +22,7 @@ from liftwright import log
 from liftwright.errors import LiftwrightError, UsageError
 from liftwright.evidence.verdict import MOST_BYTES, Verdict, read_verdict
 from liftwright.evidence.verdict_book import Book, PrintKey, Source, enter, read_book
+from liftwright.evidence.verdict_subject import subject_of
 from liftwright.settings import Settings
 from liftwright.spool import settle
 from liftwright.spool.durable import FOLDER_FLAGS, READ_FLAGS, is_plain, rename_new, write_new
@@ -102,7 +103,8 @@ class VerdictBox:
         _put_aside(folder, name)
 
     def _record(self, book: Book, verdict: Verdict, source: Source, entered: set[PrintKey]) -> None:
-        key = (verdict.job, verdict.letter, verdict.print)
+        subject = subject_of(self.settings, verdict, book.jobs, book.released)
+        key = (subject.id, subject.letter, verdict.print)
         if key in entered:
             # It corrects a line that this book doesn't hold yet.
             raise NotYet
@@ -110,7 +112,7 @@ class VerdictBox:
         entered.add(key)
         corrects = found.corrects["n"] if found.corrects else None
         self.logger.info(
-            log.VERDICT, file=source.file, id=verdict.job, letter=verdict.letter, new=found.is_new, corrects=corrects
+            log.VERDICT, file=source.file, id=subject.id, letter=subject.letter, new=found.is_new, corrects=corrects
         )
 
     def _refuse(self, folder: int, name: str, why: str) -> None:

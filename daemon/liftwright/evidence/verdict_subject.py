@@ -1,7 +1,8 @@
-"""Which print a verdict speaks of: a job's or trial's number in; what was printed, by its hash, out.
+"""Which print a verdict speaks of: a job's number or name, or a trial's number, in; what was printed, by its hash, out.
 
 A job is found by its record (or its line of the ledger, where the record is past its time), a trial by its record and
-the arm's letter. Refused (UsageError): an unknown number, a held job that nobody printed, a trial without its letter.
+the arm's letter. Refused (UsageError): an unknown number, a name that several jobs had, a held job that nobody printed,
+a trial without its letter.
 """
 
 import json
@@ -21,6 +22,7 @@ from liftwright.spool.passage import record_path
 
 AS_IT_CAME = "as it came"
 """Shape of a job that was handed on unchanged."""
+MOST_TOLD = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +46,25 @@ def subject_of(settings: Settings, verdict: Verdict, jobs: Mapping[str, Any], re
     trial = next((trial for trial in known_trials(settings) if trial.trial == verdict.job), None)
     if trial is not None:
         return _arm(trial, verdict.letter)
-    line = jobs.get(verdict.job)
-    if line is None:
-        raise UsageError(f"{verdict.job}: found no job and no trial of this number in the records; wanted one of them")
+    line = jobs.get(verdict.job) or _named(verdict.job, jobs)
     if verdict.letter is not None:
         raise UsageError(f"{verdict.job}: is a job, not a trial; wanted no letter, found {verdict.letter}")
-    if line["outcome"] == states.HELD and verdict.job not in released:
+    if line["outcome"] == states.HELD and line["id"] not in released:
         raise UsageError(f"{verdict.job}: was held and not released; wanted a job that was printed")
     return _job(settings, line)
+
+
+def _named(name: str, jobs: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The one job that was handed on under this name."""
+    found: list[Mapping[str, Any]] = [
+        line for line in jobs.values() if line["folder"] == states.TO_OUTBOX and line["delivered"] == name
+    ]
+    if not found:
+        raise UsageError(f"{name}: found no job and no trial of this number or name; wanted one that is recorded")
+    if len(found) > 1:
+        latest = ", ".join(line["id"] for line in found[: -MOST_TOLD - 1 : -1])
+        raise UsageError(f"{name}: {len(found)} jobs had this name; wanted the number of one, latest first: {latest}")
+    return found[0]
 
 
 def known_trials(settings: Settings) -> Iterator[Trial]:
