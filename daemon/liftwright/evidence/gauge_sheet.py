@@ -26,12 +26,21 @@ _CURL = """\
 
 {cautions}
 Printed with: nozzle {nozzle_temp} °C, bed {bed_temp} °C, fan {fan} %, layers of {h:g} mm, beads {w:g} mm wide,
-{speed:g} mm/s. It says nothing of other numbers: print it as you print your jobs.
+retraction {retraction:g} mm, {speed:g} mm/s. It says nothing of other numbers: print it as you print your jobs.
 
 ## What it does
 
-Seven fins stand side by side; seen from the first bar they are numbered 1 to 7. Each leans away from the first bar,
-more from fin to fin, over its upper {leaning:.1f} mm ({layers} layers). Fin 1 is upright.
+Seven fins stand side by side between two bars. Each leans to the back (to larger Y), more from fin to fin, over its
+upper {leaning:.1f} mm ({layers} layers). Fin 1 is upright.
+
+```text
+back    ==================  last bar      ^
+        ------------------  fin 7         |
+               ...                        |  each crossing goes this way,
+        ------------------  fin 2         |  the next one farther to the right
+        ------------------  fin 1         |
+front   ==================  first bar     |
+```
 
 | fin | share of each outer bead that hangs free | lean from the vertical |
 | --- | --- | --- |
@@ -101,9 +110,7 @@ def curl_sheet(terms: GaugeTerms) -> str:
 def string_sheet(terms: GaugeTerms) -> str:
     """The sheet of the string gauge."""
     pairs = "\n".join(f"| {number} | {shape} | |" for number, shape in enumerate(PAIRS, 1))
-    return _STRINGS.format(
-        **_said(terms), retraction=terms.retraction_mm, apart=APART_MM, height=HEIGHT_MM, pairs=pairs
-    )
+    return _STRINGS.format(**_said(terms), apart=APART_MM, height=HEIGHT_MM, pairs=pairs)
 
 
 def _said(terms: GaugeTerms) -> dict[str, object]:
@@ -116,6 +123,7 @@ def _said(terms: GaugeTerms) -> dict[str, object]:
         "fan": terms.fan_percent,
         "h": terms.layer_height,
         "w": terms.width,
+        "retraction": terms.retraction_mm,
         "speed": terms.speed_mm_s,
     }
 
