@@ -411,6 +411,20 @@ def test_the_command_records_and_corrects(settings, tmp_path, capsys) -> None:
     assert len(verdict_lines(settings)) == 3
 
 
+def test_a_trial_outside_the_share_is_named_by_its_record_and_the_arm_stays_blind(settings, tmp_path, capsys) -> None:
+    """Whoever judged one arm and reads what was recorded must not learn the shape of it."""
+    place = tmp_path / f"away{ENDING}"
+    (settings.folder("records") / f"pot{ENDING}").rename(place)
+    assert verdict(tmp_path, TRIAL, *SEEN, "--letter", "B") == 2
+    assert verdict(tmp_path, str(place), *SEEN, "--letter", "B") == 0
+    said = capsys.readouterr().out
+    assert "arm B" in said
+    assert "square" not in said
+    assert verdict_lines(settings)[0]["shape"] == "square"
+    assert verdict(tmp_path, str(tmp_path / f"none{ENDING}"), *SEEN, "--letter", "B") == 2
+    assert "wanted a trial record that can be read" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

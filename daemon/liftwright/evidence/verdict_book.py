@@ -4,9 +4,11 @@ A second verdict on the same print is a line of its own that names the line it c
 A line holds all that standings need, so that it outlives the job's record.
 """
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any, TypeAlias
 
+from liftwright.evidence.trial_record import Trial
 from liftwright.evidence.verdict import Verdict
 from liftwright.evidence.verdict_subject import Subject, subject_of
 from liftwright.settings import Settings
@@ -70,12 +72,15 @@ def print_key(line: Line) -> PrintKey:
     return line["id"], line["letter"], line["print"]
 
 
-def enter(settings: Settings, book: Book, verdict: Verdict, source: Source | None = None) -> Entered:
+def enter(
+    settings: Settings, book: Book, verdict: Verdict, source: Source | None = None, trials: Iterable[Trial] = ()
+) -> Entered:
     """Record a verdict durably. UsageError where it names no print; OSError where the ledger can't be written.
 
-    `book` must have been read just now. One that says what stands already is not written again.
+    `book` must have been read just now. One that says what stands already is not written again. trials: known besides
+    those in the share.
     """
-    subject = subject_of(settings, verdict, book.jobs, book.released)
+    subject = subject_of(settings, verdict, book.jobs, book.released, trials)
     seen = {key: value for key, value in verdict.model_dump().items() if key in SEEN}
     before = book.standing.get((subject.id, subject.letter, verdict.print))
     if before is not None and before["seen"] == seen:

@@ -6,8 +6,9 @@ a trial without its letter.
 """
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -41,9 +42,19 @@ class Subject:
     height_mm: float | None = None
 
 
-def subject_of(settings: Settings, verdict: Verdict, jobs: Mapping[str, Any], released: frozenset[str]) -> Subject:
-    """The print that `verdict` names. jobs: ledger lines of jobs by number; released: numbers of held jobs let go."""
-    trial = next((trial for trial in known_trials(settings) if trial.trial == verdict.job), None)
+def subject_of(
+    settings: Settings,
+    verdict: Verdict,
+    jobs: Mapping[str, Any],
+    released: frozenset[str],
+    trials: Iterable[Trial] = (),
+) -> Subject:
+    """The print that `verdict` names.
+
+    jobs: ledger lines of jobs by number; released: numbers of held jobs let go; trials: known besides the share's.
+    """
+    known = chain(trials, known_trials(settings))
+    trial = next((trial for trial in known if trial.trial == verdict.job), None)
     if trial is not None:
         return _arm(trial, verdict.letter)
     line = jobs.get(verdict.job) or _named(verdict.job, jobs)
