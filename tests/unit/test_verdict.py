@@ -124,6 +124,20 @@ def test_a_verdict_on_a_trial_is_linked_to_its_arm(settings: Settings) -> None:
     assert (found["sha256_out"], found["shape"], found["height_mm"]) == ("b" * 64, "square", 0.4)
 
 
+def test_an_arm_that_went_through_the_inbox_is_known_by_its_bytes(settings: Settings) -> None:
+    job = JOB.replace("1015", "1115")
+    came = line(job, "unchanged") | {"reason_code": "already_rewritten", "sha256_in": "b" * 64, "sha256_out": "b" * 64}
+    ledger.append(settings.folder("records"), [came])
+    subject = record(settings, GOOD.replace(JOB, job)).subject
+    assert (subject.id, subject.letter, subject.shape) == (TRIAL, "B", "square")
+
+
+def test_the_shape_of_a_job_that_came_rewritten_is_not_guessed(settings: Settings) -> None:
+    job = JOB.replace("1015", "1115")
+    ledger.append(settings.folder("records"), [line(job, "unchanged") | {"reason_code": "already_rewritten"}])
+    assert record(settings, GOOD.replace(JOB, job)).subject.shape is None
+
+
 def test_a_job_that_was_handed_on_as_it_came_is_judged_so(settings: Settings) -> None:
     assert record(settings, GOOD.replace(JOB, UNCHANGED)).subject.shape == "as it came"
 

@@ -8,7 +8,6 @@ a trial without its letter.
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +52,7 @@ def subject_of(
 
     jobs: ledger lines of jobs by number; released: numbers of held jobs let go; trials: known besides the share's.
     """
-    known = chain(trials, known_trials(settings))
+    known = [*trials, *known_trials(settings)]
     trial = next((trial for trial in known if trial.trial == verdict.job), None)
     if trial is not None:
         return _arm(trial, verdict.letter)
@@ -62,6 +61,11 @@ def subject_of(
         raise UsageError(f"{verdict.job}: is a job, not a trial; wanted no letter, found {verdict.letter}")
     if line["outcome"] == states.HELD and line["id"] not in released:
         raise UsageError(f"{verdict.job}: was held and not released; wanted a job that was printed")
+    for trial in known:
+        # An arm that went through the inbox is a job too: its bytes tell.
+        arm = trial.arm(line["sha256_out"] or "")
+        if arm is not None:
+            return _arm(trial, arm.letter)
     return _job(settings, line)
 
 
@@ -114,7 +118,8 @@ def _arm(trial: Trial, letter: str | None) -> Subject:
 
 def _job(settings: Settings, line: Mapping[str, Any]) -> Subject:
     record = _record(record_path(settings, line["id"])) if ID.fullmatch(line["id"]) else {}
-    changed = line["outcome"] == states.REWRITTEN
+    # A job that came rewritten was handed on unchanged, and its own record says in which shape; this one doesn't.
+    as_it_came = AS_IT_CAME if line["reason_code"] != "already_rewritten" else None
     return Subject(
         id=line["id"],
         letter=None,
@@ -124,7 +129,7 @@ def _job(settings: Settings, line: Mapping[str, Any]) -> Subject:
         printer=line["printer"],
         material=record.get("choice", {}).get("material"),
         rule=line["rule"],
-        shape=record.get("details", {}).get("shape") if changed else AS_IT_CAME,
+        shape=record.get("details", {}).get("shape") if line["outcome"] == states.REWRITTEN else as_it_came,
     )
 
 
