@@ -124,6 +124,15 @@ def test_a_verdict_on_a_trial_is_linked_to_its_arm(settings: Settings) -> None:
     assert (found["sha256_out"], found["shape"], found["height_mm"]) == ("b" * 64, "square", 0.4)
 
 
+def test_a_trial_may_be_named_by_its_job_where_it_is_the_only_one(settings: Settings) -> None:
+    named = GOOD.replace(JOB, "pot.gcode") + "letter: A\n"
+    assert record(settings, named).subject.id == TRIAL
+    place = settings.folder("records") / f"pot{ENDING}"
+    place.with_name(f"other{ENDING}").write_bytes(place.read_bytes().replace(TRIAL.encode(), b"T-ffffffffffff"))
+    with pytest.raises(UsageError, match=f"2 trials of this job are known; wanted one's number: {TRIAL}, T-ffffff"):
+        record(settings, named)
+
+
 def test_an_arm_that_went_through_the_inbox_is_known_by_its_bytes(settings: Settings) -> None:
     job = JOB.replace("1015", "1115")
     came = line(job, "unchanged") | {"reason_code": "already_rewritten", "sha256_in": "b" * 64, "sha256_out": "b" * 64}

@@ -1,4 +1,4 @@
-"""Which print a verdict speaks of: a job's number or name, or a trial's number, in; what was printed, by its hash, out.
+"""Which print a verdict speaks of: a job's or a trial's number or name in; what was printed, by its hash, out.
 
 A job is found by its record (or its line of the ledger, where the record is past its time), a trial by its record and
 the arm's letter. Refused (UsageError): an unknown number, a name that several jobs had, a held job that nobody printed,
@@ -6,7 +6,7 @@ a trial without its letter.
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,7 +53,7 @@ def subject_of(
     jobs: ledger lines of jobs by number; released: numbers of held jobs let go; trials: known besides the share's.
     """
     known = [*trials, *known_trials(settings)]
-    trial = next((trial for trial in known if trial.trial == verdict.job), None)
+    trial = _trial(verdict, known)
     if trial is not None:
         return _arm(trial, verdict.letter)
     line = jobs.get(verdict.job) or _named(verdict.job, jobs)
@@ -67,6 +67,17 @@ def subject_of(
         if arm is not None:
             return _arm(trial, arm.letter)
     return _job(settings, line)
+
+
+def _trial(verdict: Verdict, known: Sequence[Trial]) -> Trial | None:
+    """The trial of this number, or the only trial of the job of this name; None where a job alone can be meant."""
+    found = {trial.trial: trial for trial in known if verdict.job == trial.trial}
+    if not found and verdict.letter is not None:
+        found = {trial.trial: trial for trial in known if verdict.job == trial.job_name}
+    if len(found) > 1:
+        numbers = ", ".join(sorted(found))
+        raise UsageError(f"{verdict.job}: {len(found)} trials of this job are known; wanted one's number: {numbers}")
+    return next(iter(found.values()), None)
 
 
 def _named(name: str, jobs: Mapping[str, Any]) -> Mapping[str, Any]:
