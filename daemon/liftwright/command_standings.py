@@ -7,6 +7,7 @@ import argparse
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from textwrap import wrap
 
 from liftwright.command_inputs import read_rules
 from liftwright.command_settings import need_settings
@@ -82,7 +83,7 @@ def _notes(rows: Sequence[Standing]) -> Iterator[str]:
     if few:
         yield (
             f"small numbers: {few} of {len(rows)} rows rest on fewer than {FEW} prints. Their shares say little, their "
-            "intervals say how little.\nRows hold different jobs: compare ways within trials, not row with row"
+            "intervals say how little.\nRows may hold different jobs: compare ways within trials, not row with row"
         )
 
 
@@ -116,4 +117,5 @@ def _proposals(proposed: Sequence[Proposal], fault: str) -> Iterator[str]:
         lines = [f'rule "{plain(one.rule)}"{where}']
         for key, now, then in one.changes:
             lines += [f"  - {key}: {now}", f"  + {key}: {then}"]
-        yield "\n".join([*lines, f"  because {one.because}"])
+        because = wrap(f"because {one.because}", 110, initial_indent="  ", subsequent_indent="  ")
+        yield "\n".join([*lines, *because])

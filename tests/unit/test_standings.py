@@ -123,6 +123,15 @@ def test_another_height_of_the_same_shape_is_proposed_as_such() -> None:
     assert found.changes == (("lift.height_mm", "0.4", "0.8"),)
 
 
+def test_a_height_that_stays_is_not_told() -> None:
+    prints = []
+    for number in range(1, 9):
+        prints.append(seen("square 0.4", "T1", number, finish=1))
+        prints.append(seen("triangle 0.4", "T1", number, finish=3))
+    (found,) = proposals(prints, RULE_SET)
+    assert found.changes == (("lift.shape", "square", "triangle"),)
+
+
 def test_nothing_is_proposed_for_a_rule_that_takes_the_better_shape_already() -> None:
     mine = [replace(one, rule="pots") for one in trial(9, 3, 1)]
     assert proposals(mine, RULE_SET) == []

@@ -57,15 +57,15 @@ def _another_shape(rule: Rule, lift: Lift, prints: list[Judged], rules: RuleSet)
         return None
     best = min(better, key=lambda duel: (duel.adjusted, duel.other))
     shape, _, height = best.other.partition(" ")
-    changes: list[Change] = [("lift.shape", lift.shape, shape)] if shape != lift.shape else []
-    if height:
-        changes.append(("lift.height_mm", f"{lift.height_mm:g}", height))
+    changes: list[Change] = [("lift.shape", lift.shape, shape), ("lift.height_mm", f"{lift.height_mm:g}", height)]
     because = (
         f"in {sum(best.better) + best.ties} pairs of its own trials {best.other} did better than {own} in "
         f"{best.measure} {best.better[1]} times and worse {best.better[0]} times, {best.ties} ties left out; sign test "
         f"p = {best.p:.2g}, {best.adjusted:.2g} after all comparisons looked at; it did worse on balance in no measure"
     )
-    return Proposal(rule.name, rules.places.get(rule.name, ""), tuple(changes), because)
+    # The other shape may have no height, or the same.
+    told = tuple((key, now, then) for key, now, then in changes if then not in ("", now))
+    return Proposal(rule.name, rules.places.get(rule.name, ""), told, because)
 
 
 def _seen_from(own: str, duel: Duel) -> Duel:
