@@ -17,10 +17,13 @@ import yaml
 
 from end_to_end.invariant import check_invariant, read_records
 from liftwright.settings import FOLDERS, Settings, load_settings
+from liftwright.spool.durable import sync_folder
 from liftwright.status import status
 
 HERE = Path(__file__).parent
 PATIENCE_S = 60.0
+# The first start of the real core on a machine compiles its kernels.
+COMPILING_S = 600.0
 
 RULES = b"""\
 printers:
@@ -58,10 +61,11 @@ G1 X40 Y20 E2 F1200
 class Farm:
     """A share, its settings and its daemon; `uploads` remembers what was completely handed in."""
 
-    def __init__(self, root: Path, worker: str = "stand-in", **settings: object) -> None:
+    def __init__(self, root: Path, worker: str = "stand-in", share: Path | None = None, **settings: object) -> None:
         self.root = root
-        self.share = root / "share"
-        self.share.mkdir(parents=True)
+        self.share = share or root / "share"
+        self.root.mkdir(parents=True)
+        self.share.mkdir(exist_ok=True)
         self.worker = worker
         self.process: subprocess.Popen[bytes] | None = None
         self.uploads: dict[str, bytes] = {}
@@ -100,7 +104,8 @@ class Farm:
                 env={**os.environ, **(environment or {})},
             )
         if wait:
-            self.wait_for(self.is_ready, "the daemon to be ready")
+            patience = PATIENCE_S if self.worker == "stand-in" else COMPILING_S
+            self.wait_for(self.is_ready, "the daemon to be ready", patience)
 
     def is_ready(self) -> bool:
         found = self.status()
@@ -156,6 +161,20 @@ class Farm:
             self.expect(data)
         return data
 
+    def drop_durably(self, name: str, data: bytes | None = None) -> bytes:
+        """As a file server does whose clients ask for it: synced under another name, then renamed, then synced."""
+        data = self.job() if data is None else data
+        part = self.folder("inbox") / f"{name}.part"
+        part.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as upload:
+            upload.write(data)
+            upload.flush()
+            os.fsync(upload.fileno())
+        part.rename(part.with_name(Path(name).name))
+        sync_folder(part.parent)
+        self.expect(data)
+        return data
+
     def expect(self, data: bytes) -> None:
         """DATA was handed in completely: it must never be lost."""
         self.uploads[hashlib.sha256(data).hexdigest()] = data
@@ -172,6 +191,10 @@ class Farm:
             if time.monotonic() > until:
                 raise AssertionError(f"waited {patience} s in vain for {what}\n{self.tail()}\n{self.tree()}")
             time.sleep(0.02)
+
+    def is_at_work(self) -> bool:
+        """Whether a worker has begun a job: the status says so as well, up to two seconds later."""
+        return any(self.folder("working").glob("*.out"))
 
     def tail(self) -> str:
         return (self.root / "daemon.log").read_text(errors="replace")[-3000:]

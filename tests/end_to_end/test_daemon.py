@@ -135,7 +135,7 @@ def test_SIGTERM_in_mid_job_lets_it_end_and_leaves_the_rest_in_place(farm: Farm)
     farm.start()
     for number in range(3):
         farm.drop(f"slow-{number}.gcode", farm.job(b";stand-in hang 3\n"))
-    farm.wait_for(lambda: farm.status()["working"], "a job in work")
+    farm.wait_for(farm.is_at_work, "a job in work")
     assert farm.stop() == 0
     ended = len(farm.records())
     assert ended in (0, 1)
@@ -148,7 +148,7 @@ def test_SIGTERM_in_mid_job_lets_it_end_and_leaves_the_rest_in_place(farm: Farm)
 def test_a_second_SIGTERM_rolls_the_job_in_work_back(farm: Farm) -> None:
     farm.start()
     farm.drop("slow.gcode", farm.job(b";stand-in hang 30\n"))
-    farm.wait_for(lambda: farm.status()["working"], "a job in work")
+    farm.wait_for(farm.is_at_work, "a job in work")
     assert farm.process is not None
     farm.process.send_signal(signal.SIGTERM)
     farm.wait_for(lambda: farm.log_lines("stopping"), "the daemon to begin stopping")

@@ -1,12 +1,12 @@
 """The disk: full, out of inodes, read-only, failing, slow, or not the one it should be."""
 
 import os
-import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from end_to_end import disks
 from end_to_end.farm import Farm
 
 IN_THE_LOOP = [
@@ -46,20 +46,15 @@ def test_an_error_at_any_step_keeps_the_source_and_is_tried_again(
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
     """Mounts a small tmpfs; needs root."""
-    mounts = []
+    mounts: list[disks.Disk] = []
 
     def mount(options: str) -> Path:
-        place = tmp_path / f"disk-{len(mounts)}"
-        place.mkdir()
-        made = subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(place)], capture_output=True)
-        if made.returncode != 0:
-            pytest.skip(f"can't mount: {made.stderr.decode().strip()}")
-        mounts.append(place)
-        return place
+        mounts.append(disks.tmpfs(tmp_path / f"disk-{len(mounts)}", options))
+        return mounts[-1].place
 
     yield mount
-    for place in mounts:
-        subprocess.run(["umount", "-l", str(place)], check=True)
+    for disk in mounts:
+        disk.forget()
 
 
 def farm_on(disk: Path, **settings: object) -> Farm:
@@ -129,26 +124,6 @@ def test_a_limit_on_file_sizes_holds_the_job_that_runs_into_it(make_farm: Callab
     assert farm.record_of("big.gcode")["outcome"] == "held"
     farm.stop()
     farm.check()
-
-
-def test_read_only_remount_stops_the_work_and_nothing_is_lost(small_disk: Callable[[str], Path]) -> None:
-    """Torture case 78."""
-    disk = small_disk("size=20m")
-    farm = farm_on(disk)
-    try:
-        farm.start()
-        farm.drop("first.gcode")
-        farm.wait_for_records(1)
-        farm.drop("second.gcode", farm.job(b";stand-in hang 1\n"))
-        subprocess.run(["mount", "-o", "remount,ro", str(disk)], capture_output=True)
-        if os.access(farm.share, os.W_OK) and not os.statvfs(disk).f_flag & os.ST_RDONLY:
-            subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
-            pytest.skip("the log is open for writing there: this kernel refuses to remount")
-        subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
-        farm.wait_for_records(2)
-        farm.check()
-    finally:
-        farm.kill()
 
 
 def test_a_missing_outbox_is_refused_at_start_and_not_made_anew(farm: Farm) -> None:

@@ -71,7 +71,7 @@ def test_rules_replaced_during_a_job_do_not_change_it(farm: Farm) -> None:
     farm.start()
     before = farm.status()["rules_sha256"]
     farm.drop("slow.gcode", farm.job(b";stand-in hang 6\n"))
-    farm.wait_for(lambda: farm.status()["working"], "the job to be in work")
+    farm.wait_for(farm.is_at_work, "the job to be in work")
     place = farm.folder("rules") / "10-all.yaml"
     (farm.folder("rules") / ".new").write_bytes(RULES.replace(b"0.4", b"0.6"))
     (farm.folder("rules") / ".new").rename(place)
