@@ -95,6 +95,13 @@ def test_the_ledger_stays_a_chain_and_shows_a_changed_verdict(settings: Settings
     assert any("something was changed" in fault for fault in ledger.verify(settings.folder("records")))
 
 
+def test_lines_of_the_ledger_that_somebody_spoiled_are_passed_over(settings: Settings) -> None:
+    """What is wrong with them is for `history --verify`; a verdict must still find its job."""
+    spoiled = [{"event": "verdict", "id": JOB}, {"event": "job", "id": JOB}, {"event": "released"}]
+    ledger.append(settings.folder("records"), spoiled)
+    assert record(settings, GOOD).is_new
+
+
 def test_a_second_verdict_on_a_print_is_a_recorded_correction(settings: Settings) -> None:
     """Both lines stay; the second names the first; the second is the one that stands."""
     record(settings, GOOD)

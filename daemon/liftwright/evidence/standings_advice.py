@@ -60,8 +60,9 @@ def _another_shape(rule: Rule, lift: Lift, prints: list[Judged], rules: RuleSet)
     changes: list[Change] = [("lift.shape", lift.shape, shape), ("lift.height_mm", f"{lift.height_mm:g}", height)]
     because = (
         f"in {sum(best.better) + best.ties} pairs of its own trials {best.other} did better than {own} in "
-        f"{best.measure} {best.better[1]} times and worse {best.better[0]} times, {best.ties} ties left out; sign test "
-        f"p = {best.p:.2g}, {best.adjusted:.2g} after all comparisons looked at; it did worse on balance in no measure"
+        f"{best.measure} {best.better[1]} times and worse {best.better[0]} times, ties left out: {best.ties}; sign "
+        f"test p = {best.p:.2g}, {best.adjusted:.2g} after all comparisons looked at; it did worse on balance in no "
+        "measure"
     )
     # The other shape may have no height, or the same.
     told = tuple((key, now, then) for key, now, then in changes if then not in ("", now))

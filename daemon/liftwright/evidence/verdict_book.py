@@ -17,6 +17,12 @@ from liftwright.spool.writing import now_text
 
 EVENT = "verdict"
 SEEN = ("stayed", "strings", "finish", "minutes", "note")
+JOB_KEYS = frozenset(
+    ("id", "name", "outcome", "reason_code", "rule", "printer", "folder", "delivered", "sha256_in", "sha256_out")
+)
+VERDICT_KEYS = frozenset(
+    ("n", "id", "letter", "print", "seen", "source", "shape", "height_mm", "material", "printer", "rule")
+)
 
 Line: TypeAlias = dict[str, Any]
 PrintKey: TypeAlias = tuple[str, str | None, int]
@@ -51,16 +57,16 @@ class Entered:
 
 
 def read_book(settings: Settings) -> Book:
-    """The whole ledger, read once."""
+    """The whole ledger, read once; a line that lacks what it should hold is passed over (`ledger.verify` names it)."""
     jobs: dict[str, Line] = {}
     released, standing, sources = set(), {}, set()
     for line in ledger.events(settings.folder("records")):
         event = line.get("event")
-        if event == "job":
+        if event == "job" and line.keys() >= JOB_KEYS:
             jobs[line["id"]] = line
         elif event == "released":
-            released.add(line["id"])
-        elif event == EVENT:
+            released.add(line.get("id", ""))
+        elif event == EVENT and line.keys() >= VERDICT_KEYS and line["seen"].keys() >= set(SEEN):
             standing[print_key(line)] = line
             if line["source"]:
                 sources.add(Source(**line["source"]))
