@@ -25,7 +25,7 @@ LONG_WAIT_S = 86_400.0
 
 
 class Intake:
-    """`unsettled`: claimed, but perhaps still written to; `listed`: whether the inbox was listed at all."""
+    """`unsettled`: claimed, but perhaps still written to; `trouble`: what keeps jobs from being taken."""
 
     def __init__(self, settings: Settings, passage: Passage, hints: Hints, watch: Watch, trouble: Trouble, logger: Any):
         self.inbox = Inbox(settings)
@@ -33,7 +33,7 @@ class Intake:
         self._passage = passage
         self._hints = hints
         self._watch = watch
-        self._trouble = trouble
+        self.trouble = trouble
         self._log = logger
         self._last = float("-inf")
         self._took = 0.0
@@ -75,7 +75,7 @@ class Intake:
         try:
             new, gone = self.inbox.list(now)
         except OSError as error:
-            self._trouble.meet(f"{self._settings.folder('inbox')}: {error.strerror}")
+            self.trouble.meet(f"{self._settings.folder('inbox')}: {error.strerror}")
             return
         if new and not self.soon and not self._watch.degraded and self.listed:
             self._alone_until = now + DOUBTFUL_S
@@ -90,11 +90,15 @@ class Intake:
         candidates = list(self.inbox.pick(time.monotonic(), most)) if most > 0 else []
         if not candidates:
             return
+        stuck: dict[str, str] = {}
         try:
-            claim(self._passage, candidates, self.unsettled)
+            stuck = claim(self._passage, candidates, self.unsettled)
         finally:
-            self.inbox.forget(candidates)
+            self.inbox.forget(one for one in candidates if one.relative not in stuck)
             self.soon = True
+        for relative, why in stuck.items():
+            self.inbox.leave(relative, why)
+            self._warn_daily(relative, relative, why)
 
     def settle(self, done: Callable[[Entry], None]) -> None:
         """Nobody has a path to a claimed file any more, but somebody may still write into it; DONE takes the others."""
@@ -124,14 +128,14 @@ class Intake:
         finally:
             os.close(fd)
         if finish.code == settle.STILL_WRITTEN:
-            self._warn_daily(entry)
+            self._warn_daily(entry.id, entry.relative, settle.WORDS[settle.STILL_WRITTEN])
             return False
         if finish.code != settle.COMPLETE:
             entry.refusal = ("incomplete", settle.WORDS[finish.code])
         return True
 
-    def _warn_daily(self, entry: Entry) -> None:
+    def _warn_daily(self, job: str, name: str, why: str) -> None:
         now = time.monotonic()
-        if now >= self._warned.get(entry.id, 0.0):
-            self._warned[entry.id] = now + LONG_WAIT_S
-            self._log.warning(log.WAITING, job=entry.id, name=entry.relative, why=settle.WORDS[settle.STILL_WRITTEN])
+        if now >= self._warned.get(job, 0.0):
+            self._warned[job] = now + LONG_WAIT_S
+            self._log.warning(log.WAITING, job=job, name=name, why=why)

@@ -77,7 +77,7 @@ class Daemon:
         self.metrics = Metrics(settings)
         self.passage = Passage(settings, Journal(settings.folder("working") / "journal"))
         self.watch = Watch(settings.folder("inbox"), self.hints)
-        self.intake = Intake(settings, self.passage, self.hints, self.watch, self.trouble, self.log)
+        self.intake = Intake(settings, self.passage, self.hints, self.watch, Trouble(self.log), self.log)
         self.crew = Crew(settings, worker_command, self.passage, self.selector, self.trouble, self.log)
         self.verdicts = VerdictBox(settings, self.log)
         self.proved: list[Entry] = []
@@ -121,7 +121,7 @@ class Daemon:
         self.crew.mind()
         self.intake.hear_hints()
         self.intake.list_if_due()
-        self.trouble.attempt(self._claim)
+        self.intake.trouble.attempt(self._claim, clears=True)
         self.intake.settle(self.crew.queue.append)
         if not self.trouble.waits:
             self.crew.hand_over(self._mode(), self.rulebook.snapshot or None)
@@ -146,12 +146,12 @@ class Daemon:
         open_jobs = len(crew.queue) + len(crew.given) + len(crew.found) + len(self.proved) + len(self.intake.unsettled)
         ruled = self.rulebook.rules is not None or self._mode() == "pause"
         # Claimed in groups: half the room must be free, since each group costs the same syncs as a single job.
-        if not self.pulse.ready or not ruled or open_jobs > MOST_OPEN // 2:
+        if not self.pulse.ready or not ruled or open_jobs > MOST_OPEN // 2 or self.trouble.why:
             return
         free = places.free_mb(self.settings)
         floor = self.settings.free_space_floor_mb
         if free < floor:
-            self.trouble.meet(f"only {free:.0f} MB free; no job is taken below {floor} MB (free_space_floor_mb)")
+            self.intake.trouble.meet(f"only {free:.0f} MB free; no job is taken below {floor} MB (free_space_floor_mb)")
             return
         self.intake.claim(MOST_OPEN - open_jobs)
 
@@ -193,7 +193,7 @@ class Daemon:
         if not self.pulse.ready and self.intake.listed and any(slot.ready for slot in self.crew.slots):
             self._become_ready()
         if self._is_due("status", STATUS_S):
-            self.trouble.attempt(self._tell_status)
+            self._tell_status()
         if self._is_due("verdicts", VERDICTS_S):
             self.verdicts.look()
         if self._is_due("retention", RETENTION_S):
@@ -218,10 +218,15 @@ class Daemon:
 
     def _tell_status(self) -> None:
         found = gather_status(self)
-        write_status(self.settings, found)
-        if self._is_due("metrics", METRICS_S):
-            self.metrics.write(found)
         self.pulse.say(found["summary"])
+        try:
+            write_status(self.settings, found)
+            if self._is_due("metrics", METRICS_S):
+                self.metrics.write(found)
+        except OSError as error:
+            # Told whatever else stands in the way, and never in the way itself.
+            if not self.trouble.waits:
+                self.trouble.meet(str(error))
 
     def _expire(self) -> None:
         removed = retention.expire(self.settings)

@@ -74,7 +74,7 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
         "watching": daemon.watch.degraded or "events and listings",
         "degraded": bool(daemon.watch.degraded),
         "free_mb": round(places.free_mb(daemon.settings)),
-        "trouble": daemon.trouble.why or None,
+        "trouble": daemon.trouble.why or daemon.intake.trouble.why or None,
     }
     found["summary"] = _summary(found)
     return found

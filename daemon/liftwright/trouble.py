@@ -1,4 +1,7 @@
-"""What stands in the way just now: steps that need the disk are tried, and tried again after a pause."""
+"""What stands in the way just now: steps that need the disk are tried, and tried again after a pause.
+
+Taking jobs and handing them on have a trouble each: an inbox that can't be read must not keep finished jobs back.
+"""
 
 import time
 from collections.abc import Callable

@@ -2,8 +2,11 @@
 
 import json
 import os
+import shutil
 import socket
 import stat
+import subprocess
+import sys
 import threading
 from collections.abc import Callable
 
@@ -155,15 +158,63 @@ def test_a_folder_swapped_for_a_link_is_not_entered(farm: Farm) -> None:
     farm.check()
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file; the refusal is tested as another user")
+def without_privileges() -> list[str]:
+    """What makes root an ordinary owner of files: the capabilities that look past permissions are dropped for good."""
+    if os.geteuid() != 0:
+        return []
+    command = ["setpriv", "--bounding-set=-all", "--inh-caps=-all"]
+    if (
+        shutil.which("setpriv") is None
+        or subprocess.run([*command, sys.executable, "-c", "import liftwright"]).returncode
+    ):
+        pytest.skip("no setpriv here, or the program can't be read without privileges")
+    return command
+
+
 def test_a_file_that_may_not_be_read_is_held_with_the_reason(make_farm: Callable[..., Farm]) -> None:
     """Torture case 47."""
     farm = make_farm(incomplete_after_h=0.0006)
-    farm.start()
+    farm.start(under=without_privileges())
     farm.drop("mine.gcode", expected=False)
     (farm.folder("inbox") / "mine.gcode").chmod(0)
     (record,) = farm.wait_for_records(1)
     assert record["reason_code"] == "unreadable_file"
+    farm.stop()
+    farm.check()
+
+
+def test_a_folder_that_may_not_be_changed_keeps_its_jobs_and_no_others(farm: Farm) -> None:
+    """Torture case 47: jobs can't be moved out of such a folder; the status says so of each, and the others flow."""
+    farm.make_folders()
+    foreign = farm.folder("inbox") / "foreign"
+    farm.drop("foreign/clip.gcode")
+    foreign.chmod(0o555)
+    farm.start(under=without_privileges())
+    for number in range(3):
+        farm.drop(f"clip-{number}.gcode")
+    farm.wait_for_records(3)
+    farm.wait_for(
+        lambda: any("can't be moved" in seen["why"] for seen in farm.status()["waiting"]), "the status to say so"
+    )
+    assert farm.log_lines("waiting_long")[0]["name"] == "foreign/clip.gcode"
+    assert farm.status()["trouble"] is None
+    foreign.chmod(0o755)
+    farm.stop()
+    farm.start()
+    farm.wait_for_records(4)
+    farm.check()
+
+
+def test_an_outbox_folder_that_may_not_be_changed_sends_the_job_to_the_top(farm: Farm) -> None:
+    """A folder of somebody else in the outbox keeps neither its own jobs back nor the others."""
+    farm.make_folders()
+    (farm.folder("outbox") / "pots").mkdir(mode=0o555)
+    farm.start(under=without_privileges())
+    farm.drop("pots/lattice.gcode")
+    farm.drop("clip.gcode")
+    farm.wait_for_records(2)
+    assert sorted(farm.outbox()) == ["clip.gcode", "lattice.gcode"]
+    farm.stop()
     farm.check()
 
 

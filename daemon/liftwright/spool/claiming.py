@@ -18,11 +18,13 @@ from liftwright.spool.passage import Passage
 from liftwright.spool.writing import now_text
 
 
-def claim(passage: Passage, candidates: Sequence[Candidate], claimed: list[Entry]) -> None:
+def claim(passage: Passage, candidates: Sequence[Candidate], claimed: list[Entry]) -> dict[str, str]:
     """Take candidates out of the inbox and add each to CLAIMED as it is taken, even if a later one fails.
 
-    Those that went away in the meantime are left out.
+    Those that went away in the meantime are left out. Returns why those that may not be moved stay where they are: one
+    folder of somebody else must not keep the others waiting.
     """
+    stuck: dict[str, str] = {}
     pairs = [(candidate, _entry(candidate)) for candidate in candidates]
     for _, entry in pairs:
         passage.journal.claim(entry)
@@ -34,7 +36,10 @@ def claim(passage: Passage, candidates: Sequence[Candidate], claimed: list[Entry
         raise
     try:
         for candidate, entry in pairs:
-            _take(passage, candidate, entry)
+            try:
+                _take(passage, candidate, entry)
+            except PermissionError as error:
+                stuck[candidate.relative] = f"it can't be moved out of its folder: {error.strerror}"
     finally:
         for _, entry in pairs:
             if os.path.lexists(passage.path(entry, ".in")):
@@ -46,6 +51,7 @@ def claim(passage: Passage, candidates: Sequence[Candidate], claimed: list[Entry
     for parts in {split_name(entry.relative)[0] for _, entry in pairs}:
         with suppress(FileNotFoundError):
             sync_folder(passage.settings.folder("inbox").joinpath(*parts))
+    return stuck
 
 
 def take_side_again(passage: Passage, entry: Entry) -> None:

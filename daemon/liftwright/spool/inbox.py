@@ -111,6 +111,12 @@ class Inbox:
         gone = {one.relative + ending for one in candidates for ending in ("", *one.side)}
         self.seen = {key: sighting for key, sighting in self.seen.items() if sighting.relative not in gone}
 
+    def leave(self, relative: str, why: str) -> None:
+        """It can't be taken: look again when it has lain still for another LONGEST_LOOK_S."""
+        for sighting in self.seen.values():
+            if sighting.relative == relative:
+                sighting.watched, sighting.why, sighting.renamed = -LONGEST_LOOK_S, why, False
+
     def _consider(self, seen: Sighting, names: dict[str, Sighting], now: float) -> Candidate | None:
         quiet = seen.quiet(now)
         if quiet < min(QUICK_QUIET_S, self.settings.quiet_s) and not seen.renamed:

@@ -121,8 +121,10 @@ class Passage:
                 self._rename_out(entry, folders[key], name)
             except FileExistsError:
                 self._rename_target(entry, entry.relative)
-            except NotADirectoryError:
-                # A file (or a link) has the name of the folder: the job goes to the top instead.
+            except (NotADirectoryError, PermissionError):
+                # A file (or a link) has the name of the folder, or it is somebody else's: to the top instead.
+                if not parts:
+                    raise
                 self._rename_target(entry, name)
             else:
                 return
