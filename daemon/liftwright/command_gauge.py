@@ -1,7 +1,7 @@
 """`liftwright gauge`: a calibration print and its sheet; or, from a filled-in sheet, numbers for a material entry.
 
 Refuses numbers that weren't given (temperatures above all), a printer or material without an entry, a figure that
-doesn't fit the printer, and to replace files unless told to. Writes both files whole or not at all; edits no rule.
+doesn't fit the printer, and to replace files unless told to. Writes each of the two files whole; edits no rule.
 """
 
 import argparse

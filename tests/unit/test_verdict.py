@@ -315,6 +315,14 @@ def test_a_refused_file_stays_with_a_word_beside_it_until_it_is_put_right(box: V
     assert listing(box) == ["recorded/pot.yaml"]
 
 
+def test_the_word_goes_with_the_file_that_somebody_takes_away(box: VerdictBox) -> None:
+    place = drop(box, "pot.yaml", "x")
+    look(box)
+    place.unlink()
+    look(box, 1)
+    assert listing(box) == []
+
+
 def test_a_crash_between_ledger_and_putting_aside_records_nothing_twice(box: VerdictBox) -> None:
     """The file is back as it was, as after a crash; even if the verdict was corrected in between."""
     place = drop(box, "pot.yaml")

@@ -85,6 +85,9 @@ class VerdictBox:
                 if _counts(entry.name) and not entry.is_dir(follow_symlinks=False):
                     with suppress(FileNotFoundError):
                         self.seen[entry.name] = Signature.of(entry.stat(follow_symlinks=False))
+        for name in self.refused.keys() - self.seen.keys():
+            # Taken away by whoever put it there: the word beside it has nobody to speak to.
+            _remove(folder, _why_name(name))
         self.refused = {name: known for name, known in self.refused.items() if self.seen.get(name) == known}
         return sorted(name for name, now in self.seen.items() if before.get(name) == now and name not in self.refused)
 
