@@ -19,6 +19,7 @@ from liftwright.proof_state import (
     B_XYZ,
     B_Z,
     BACK,
+    BEFORE_TOOL,
     DWELL,
     EREL,
     FIRMWARE_LIFT,
@@ -32,9 +33,7 @@ from liftwright.proof_state import (
     KIND,
     KNOW_E,
     KNOW_MODE,
-    KNOW_X,
-    KNOW_Y,
-    KNOW_Z,
+    KNOW_XYZ,
     KNOWN,
     LATCHED,
     MREL,
@@ -95,7 +94,7 @@ def wall(s: np.ndarray, r: np.ndarray, unknown: bool) -> None:
     r[KIND] = WALL
     if unknown:
         r[FLAGS] |= UNKNOWN
-    s[KNOWN] &= ~(KNOW_X | KNOW_Y | KNOW_Z)
+    s[KNOWN] &= ~(KNOW_XYZ | KNOW_XYZ << BEFORE_TOOL)
 
 
 @kernel
@@ -129,7 +128,7 @@ def _set_position(mask: int, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
         if s[KNOWN] & (1 << k) == 0:  # where it is was unknown: from here on it is what the line says
             s[k] = t.words[letter]
             s[OX + k] = 0
-            s[KNOWN] |= 1 << k
+            s[KNOWN] = (s[KNOWN] | 1 << k) & ~(1 << (k + BEFORE_TOOL) if k < 3 else 0)
         else:
             s[OX + k] = clamp(s[k] - t.words[letter])
         if t.residues[letter] != 0 or s[QX + k] != 0:
@@ -266,6 +265,8 @@ def tool_change(
             return -2
     tool = value // SCALE
     if kind != IS_NEUTRAL and (tool != s[TOOL] or tool * SCALE != value):
+        before = (s[KNOWN] | s[KNOWN] >> BEFORE_TOOL) & KNOW_XYZ
         s[TOOL] = tool
         wall(s, r, False)
+        s[KNOWN] |= before << BEFORE_TOOL  # a bead right behind it says that they still hold
     return -1

@@ -38,6 +38,7 @@ from liftwright.proof_state import (
     B_Z,
     BACK,
     BEAD,
+    BEFORE_TOOL,
     BLANK,
     CODE,
     CODES,
@@ -56,9 +57,11 @@ from liftwright.proof_state import (
     IS_UNKNOWN,
     IS_WALL,
     KIND,
+    KNOW_ALL,
     KNOW_E,
     KNOW_MODE,
     KNOW_X,
+    KNOW_XYZ,
     KNOW_Y,
     KNOWN,
     MASK,
@@ -324,6 +327,9 @@ def _extrude(shifted: bool, s: np.ndarray, r: np.ndarray, t: Tables) -> None:
     r[RDE] = s[E] - e
     if r[RDE] > 0:
         r[KIND] = BEAD if shifted else FORWARD
+        if shifted:
+            # A bead right behind a tool change counts on the new tool being where the old one was.
+            s[KNOWN] = (s[KNOWN] | s[KNOWN] >> BEFORE_TOOL & KNOW_XYZ) & KNOW_ALL
     elif r[RDE] < 0:
         r[KIND] = BACK
     elif s[QE] != qe:  # E moved by less than the reader resolves

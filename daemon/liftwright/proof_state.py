@@ -20,6 +20,8 @@ STATE_NAMES = (
 SCALED = (X, Y, Z, E, OX, OY, OZ, OE, F, PERCENT)
 KNOW_X, KNOW_Y, KNOW_Z, KNOW_E, KNOW_MODE = 1, 2, 4, 8, 16
 KNOW_ALL = 31
+KNOW_XYZ = KNOW_X | KNOW_Y | KNOW_Z
+BEFORE_TOOL = 5  # from this bit on: which of X, Y and Z were known before a tool change
 
 # Row of one line: one int64 array.
 START, END, NEXT, KIND, FLAGS, CODE, MASK = range(7)  # byte spans without and with the line end

@@ -44,6 +44,7 @@ class Machine:
     shift: dict[str, Decimal] = field(default_factory=lambda: dict.fromkeys("XYZE", ZERO))
     feed: Decimal = ZERO
     known: frozenset[str] = frozenset("EM")
+    before_tool: frozenset[str] = frozenset()  # axes known before a tool change, and confirmed by no bead yet
     absolute: bool = True
     e_relative_if_set: bool = False  # G90 and G91 set the extruder's mode, too
     e_relative_by_m83: bool = False
@@ -131,7 +132,7 @@ class Reader:
     def _wall(self, line: Line, unknown: bool) -> None:
         line.kind = "wall"
         line.unknown = line.unknown or unknown
-        self._set(known=self.machine.known - set("XYZ"))
+        self._set(known=self.machine.known - set("XYZ"), before_tool=frozenset())
 
     def _tool(self, line: Line, lettered: re.Match[bytes], rest: bytes) -> None:
         if not lettered[2]:
@@ -143,7 +144,9 @@ class Reader:
             return
         if tool != self.machine.tool:
             self._set(tool=tool // 1 if tool >= 0 else tool)
+            before = (self.machine.before_tool | self.machine.known) & set("XYZ")
             self._wall(line, unknown=False)
+            self._set(before_tool=before)
 
     def _lettered(self, line: Line, letter: str, rest: bytes) -> None:
         code = line.code
@@ -263,6 +266,8 @@ class Reader:
         line.pushed = self.machine.at["E"] - machine.at["E"]
         if line.pushed > 0:
             line.kind = "bead" if shifted else "forward"
+            if shifted:  # right behind a tool change: the job counts on the new tool being where the old one was
+                self._set(known=self.machine.known | self.machine.before_tool, before_tool=frozenset())
         elif line.pushed < 0:
             line.kind = "back"
 
@@ -310,6 +315,7 @@ class Reader:
             else:
                 known = machine.known | {axis}
                 self._set(at=machine.at | {axis: value}, shift=machine.shift | {axis: ZERO}, known=known)
+                self._set(before_tool=machine.before_tool - {axis})
         return None
 
     def _own_m(self, line: Line, modes: list[bytes]) -> None:
