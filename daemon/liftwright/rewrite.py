@@ -209,11 +209,21 @@ class Job:
             travels=written.travels if written else {},
             measures=written.measures if written else {},
             details=(written.details | {"shape": written.shape}) if written else {},
-            warnings=written.warnings if written else (),
+            warnings=(*_warnings(self.found), *(written.warnings if written else ())),
             violations=tuple(violations),
             sha256_in=self.sha256_in,
             sha256_out=written.sha256 if written and outcome == REWRITTEN else self.sha256_in,
         )
+
+
+def _warnings(found: Survey | None) -> list[str]:
+    """What the survey saw that isn't wrong, but that machines take differently."""
+    if found is None or not found.uneven_arcs:
+        return []
+    return [
+        f"arcs that end at another distance from their centre than they begin: {found.uneven_arcs}, the first in line "
+        f"{found.uneven_line}; some machines refuse such arcs; their words stay as they are"
+    ]
 
 
 def _digest(source: BinaryIO) -> str:

@@ -171,7 +171,7 @@ def test_d12_the_documented_helix_breaks_its_own_rule_from_the_documented_start(
 def test_d13_an_arc_that_only_one_firmware_takes_stands_as_it_was() -> None:
     """[KLP] test/klippy/gcode_arcs.test: from X20 Y20, `G2 X125 Y32 I10.5 J10.5`, radii 14.849 and 94.512, accepted.
 
-    [NIST], [LCNC] and grbl reject it. We leave the line alone and go on from its programmed end.
+    [NIST], [LCNC] and grbl reject it. We leave the line alone, go on from its programmed end, and warn.
     """
     job = pot("G90\nM82", absolute=True)
     arc = b"G2 X125 Y32 I10.5 J10.5 E60"
@@ -179,6 +179,20 @@ def test_d13_an_arc_that_only_one_firmware_takes_stands_as_it_was() -> None:
     done = press(job)
     assert done.result.outcome == "rewritten"
     assert arc in done.text.splitlines()
+    line = job.splitlines().index(arc) + 1
+    assert any(f"than they begin: 1, the first in line {line};" in text for text in done.result.warnings)
+
+
+# [LCNC] "Center Format Arcs": an error beyond 0.5 mm, or beyond 0.005 mm and 0.1 % of the radius; [NIST] 0.002 mm.
+@pytest.mark.parametrize(
+    ("end", "warned"), [("X10 Y16", False), ("X10 Y16.0049", False), ("X10 Y16.006", True), ("X10 Y16.6", True)]
+)
+@pytest.mark.parametrize("e", ["E50.4", ""])
+def test_d13_arcs_are_warned_of_beyond_the_published_tolerance(end: str, warned: bool, e: str) -> None:
+    """From (7,7) about (10,11), radius 5 ([NIST] 3.5.3.2): a bead or a travel, with the end off by so much."""
+    arc = f"G1 X7 Y7 Z0.4 E50\nG2 {end} I3 J4 {e}\nG92 E0\nG1 X20 Y20 Z0.4".encode()
+    done = press(pot("G90\nM82", absolute=True).replace(b"G1 X20 Y20 Z0.4", arc))
+    assert any("at another distance from their centre" in text for text in done.result.warnings) == warned
 
 
 @pytest.mark.parametrize("line", [b"G0 X+0. 12 34 Y7", b"g0x +0. 12 34y 7"])

@@ -14,71 +14,71 @@ HEADERLESS = job(*PLAIN_GAP)
 @pytest.mark.parametrize(
     ("text", "code", "reason"),
     [
-        (b"", "empty", "the file is empty; wanted a print"),
+        (b"", "empty", "the file is empty; upload the job again"),
         (
             b"; a note\n\n(another)\n",
             "nothing_printed",
-            "nothing is printed: found only comments; wanted extruding moves",
+            "nothing is printed: found only comments; wanted extruding moves; upload a print",
         ),
-        (b"\n", "nothing_printed", "nothing is printed: found only comments; wanted extruding moves"),
+        (b"\n", "nothing_printed", "nothing is printed: found only comments; wanted extruding moves; upload a print"),
         (
             b"G28\nG1 X10 Y10 Z0.2 F6000\nG1 X20\n",
             "nothing_printed",
-            "nothing is printed: found 3 commands, 0 beads; wanted extruding moves",
+            "nothing is printed: found 3 commands, 0 beads; wanted extruding moves; upload a print",
         ),
         (
             b"M83\nG28\nG1 X10 Y10 Z0.2 F6000\nG1 X20 E1\n",
             "nothing_printed",
-            "nothing is printed: found 4 commands, 1 beads; wanted extruding moves",
+            "nothing is printed: found 4 commands, 1 beads; wanted extruding moves; upload a print",
         ),
         (
             b"<!DOCTYPE html>\n<html><body>404</body></html>\n",
             "markup",
-            "the file begins with '<': it is a web page or a pointer to a file, not G-code",
+            "the file begins with '<': it is a web page or a pointer to a file, not G-code; upload the job itself",
         ),
         (
             b"\xef\xbb\xbf \n<pointer href='x'/>\n",
             "markup",
-            "the file begins with '<': it is a web page or a pointer to a file, not G-code",
+            "the file begins with '<': it is a web page or a pointer to a file, not G-code; upload the job itself",
         ),
         (
             MILLING,
             "not_a_filament_print",
-            "this is no filament print: spindle or numbered lines, no E words",
+            "this is no filament print: spindle or numbered lines, no E words; upload one",
         ),
         (
             HEADERLESS + b"\x00\x00",
             "nul_bytes",
-            "the file holds NUL bytes: it is binary, or its upload was not finished",
+            "the file holds NUL bytes: it is binary, or its upload was not finished; upload it again, as plain G-code",
         ),
         (
             b"\x89bin\x00\x01\x02\x03" + bytes(range(256)) * 40,
             "nul_bytes",
-            "the file holds NUL bytes: it is binary, or its upload was not finished",
+            "the file holds NUL bytes: it is binary, or its upload was not finished; upload it again, as plain G-code",
         ),
         (
             job(RETRACT, "G1 X60 Y10 F{travel_speed}", PRIME),
             "template",
-            "6:12: found 'F{travel_speed}'; a template was not filled in",
+            "6:12: found 'F{travel_speed}'; a template was not filled in: make the job anew with a value there",
         ),
         (
             job(RETRACT, "{if layer > 3}", TRAVEL, PRIME),
             "template",
-            "line 6: found '{' or '['; a template was not filled in",
+            "line 6: found '{' or '['; a template was not filled in: make the job anew with values in their place",
         ),
         (
             job(RETRACT, "M104 S{temperature}", TRAVEL, PRIME),
             "template",
-            "line 6: found '{' or '['; a template was not filled in",
+            "line 6: found '{' or '['; a template was not filled in: make the job anew with values in their place",
         ),
-        (job(RETRACT, "G1 X Y10", PRIME), "number", "6:4: found 'X Y10'; wanted a number"),
-        (job(RETRACT, "G1 X60 Y-", PRIME), "number", "6:8: found 'Y-'; wanted a number"),
+        (job(RETRACT, "G1 X Y10", PRIME), "number", "6:4: found 'X Y10'; wanted a number: correct the line"),
+        (job(RETRACT, "G1 X60 Y-", PRIME), "number", "6:8: found 'Y-'; wanted a number: correct the line"),
         (
             job(RETRACT, "G1 X1234567890123456789 Y10", PRIME),
             "number",
-            "6:4: found 'X1234567890123456789 Y10'; wanted a number of at most 18 digits",
+            "6:4: found 'X1234567890123456789 Y10'; wanted a number of at most 18 digits: correct the line",
         ),
-        (job(RETRACT, "G1 X60 F0", PRIME), "number", "6:8: found 'F0'; wanted a feed above zero"),
+        (job(RETRACT, "G1 X60 F0", PRIME), "number", "6:8: found 'F0'; wanted a feed above zero: correct the line"),
         (
             job("N10 G1 E-1", "N20 G1 X60"),
             "numbered",
@@ -103,6 +103,20 @@ HEADERLESS = job(*PLAIN_GAP)
             job(RETRACT, "/G1 Z9", TRAVEL, PRIME),
             "optional_lines",
             "line 6: begins with '/', so whether it runs depends on a switch; remove such lines",
+        ),
+        (
+            job(RETRACT, "G21 G90", TRAVEL, PRIME),
+            "crowded_line",
+            "line 6: G20, G21, M82 or M83 shares its line with more, and firmwares don't agree on what they obey then; "
+            "give it a line of its own",
+        ),
+        *(
+            (
+                job(line, *PLAIN_GAP),
+                "other_origin",
+                "line 5: sets another origin, scale or meaning of feed (G10 L, G54 and the like); save the job without",
+            )
+            for line in ("G54", "G55", "G10 L2 P1 X5", "G43 H1", "G51 X2", "G95")
         ),
         (
             job("G93", TRAVEL),
@@ -139,6 +153,12 @@ HEADERLESS = job(*PLAIN_GAP)
             "cut_off",
             "suspected cut: the last line has no line end and it extrudes; upload the job again",
         ),
+        (
+            job(*PLAIN_GAP, after=["G1 X70 Y10 E0.5", "G1 X1"])[:-1],
+            "cut_off",
+            "suspected cut: the last line has no line end and is a move, and no heater was switched off that could "
+            "tell the end of the job; upload the job again, or give it a line end if it is whole",
+        ),
     ],
 )
 def test_each_refusal_says_what_was_seen_and_what_to_do(text, code, reason):
@@ -174,7 +194,7 @@ def test_a_line_longer_than_a_mebibyte_is_refused(size, fill):
     """Before it fills the memory: nobody writes such lines, and a lost line end makes them."""
     result, _ = run(b"G28\n" + fill * (size // 6 + 1) + b"\n" + job())
     assert (result.outcome, result.reason_code) == ("held", "line_too_long")
-    assert result.reason.endswith("a line of over 1 MiB; wanted lines of G-code")
+    assert result.reason.endswith("a line of over 1 MiB; wanted lines of G-code; make the job anew")
 
 
 def test_a_comment_of_twenty_thousand_bytes_is_no_reason():
@@ -194,6 +214,8 @@ def test_the_operator_chooses_what_becomes_of_a_refused_job():
         job(*PLAIN_GAP)[:-1],
         job(*PLAIN_GAP, before=["M104 S200", "M140 S60", *BEFORE], after=[AFTER[0], "M104 S0", "M140 S0"])[:-1],
         job(*PLAIN_GAP, before=["M104 S200", *BEFORE], after=[AFTER[0], "END_PRINT"])[:-1],
+        job(*PLAIN_GAP, before=["M104 S200", *BEFORE], after=[*AFTER, "G1 X1"])[:-1],
+        job(*PLAIN_GAP, after=[AFTER[0], "G1 X1"]),
         job("M117 {not a template}", *PLAIN_GAP),
         job("; {if layer > 3}", *PLAIN_GAP),
         job("M207 S1 Z0", *PLAIN_GAP),
@@ -201,6 +223,6 @@ def test_the_operator_chooses_what_becomes_of_a_refused_job():
     ],
 )
 def test_what_only_looks_like_a_fault_is_rewritten(text):
-    """No final line end with heaters off or a macro; braces and stars in texts; M207 without lift."""
+    """No final line end with heaters off or a macro; whole lines at the end; braces and stars in texts; no lift."""
     result, _ = run(text)
     assert result.outcome == "rewritten", result.reason

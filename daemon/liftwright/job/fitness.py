@@ -33,21 +33,34 @@ def refuse_unfit(found: Survey, head: bytes) -> None:
     """Raise UnreadableJob or UnsupportedJob for a job that must not be rewritten; `head`: its first bytes."""
     state = found.state
     if found.size == 0:
-        raise UnreadableJob("empty", "the file is empty; wanted a print")
+        raise UnreadableJob("empty", "the file is empty; upload the job again")
     if state[S_NUL]:
-        raise UnreadableJob("nul_bytes", "the file holds NUL bytes: it is binary, or its upload was not finished")
+        seen = "the file holds NUL bytes: it is binary, or its upload was not finished"
+        raise UnreadableJob("nul_bytes", f"{seen}; upload it again, as plain G-code")
     if head.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"<":
-        raise UnreadableJob("markup", "the file begins with '<': it is a web page or a pointer to a file, not G-code")
+        seen = "the file begins with '<': it is a web page or a pointer to a file, not G-code"
+        raise UnreadableJob("markup", f"{seen}; upload the job itself")
     if state[S_TEMPLATE]:
         line = int(state[S_TEMPLATE])
-        raise UnreadableJob("template", f"line {line}: found '{{' or '['; a template was not filled in", line)
+        seen = "found '{' or '['; a template was not filled in: make the job anew with values in their place"
+        raise UnreadableJob("template", f"line {line}: {seen}", line)
     _refuse_other_trades(found)
     _refuse_dialects(found)  # before beads are counted: without E words the reason is the dialect
     if not found.ambiguous:
         refuse_empty(found)
-    if not found.ends_in_newline and not state[S_LAST_IS_MACRO] and (state[S_HEATERS] or found.ends_in_bead):
-        seen = "the heaters are still on" if state[S_HEATERS] else "it extrudes"
-        raise UnreadableJob("cut_off", f"suspected cut: the last line has no line end and {seen}; upload the job again")
+    if not found.ends_in_newline and not state[S_LAST_IS_MACRO]:
+        _refuse_cut(found)
+
+
+def _refuse_cut(found: Survey) -> None:
+    """The last line has no end: a whole job nevertheless if its heaters were switched off, or it ends in no move."""
+    begin = "suspected cut: the last line has no line end and"
+    if found.state[S_HEATERS] or found.ends_in_bead:
+        seen = "the heaters are still on" if found.state[S_HEATERS] else "it extrudes"
+        raise UnreadableJob("cut_off", f"{begin} {seen}; upload the job again")
+    if found.ends_in_motion and found.nozzle_temperature == 0:
+        seen = "is a move, and no heater was switched off that could tell the end of the job"
+        raise UnreadableJob("cut_off", f"{begin} {seen}; upload the job again, or give it a line end if it is whole")
 
 
 def refuse_empty(found: Survey) -> None:
@@ -55,14 +68,18 @@ def refuse_empty(found: Survey) -> None:
     commands = int(found.state[S_COMMANDS])
     if found.beads < FEWEST_BEADS:
         what = f"{commands} commands, {found.beads} beads" if commands else "only comments"
-        raise UnreadableJob("nothing_printed", f"nothing is printed: found {what}; wanted extruding moves")
+        raise UnreadableJob(
+            "nothing_printed", f"nothing is printed: found {what}; wanted extruding moves; upload a print"
+        )
 
 
 def _refuse_other_trades(found: Survey) -> None:
     state = found.state
     other_trade = state[S_SPINDLE] or state[S_PERCENT] or state[S_NUMBERED]
     if found.beads < FEWEST_BEADS and other_trade and not state[S_E_WORDS]:
-        raise UnsupportedJob("not_a_filament_print", "this is no filament print: spindle or numbered lines, no E words")
+        raise UnsupportedJob(
+            "not_a_filament_print", "this is no filament print: spindle or numbered lines, no E words; upload one"
+        )
     if state[S_OTHER_AXES] and not state[S_E_WORDS]:
         raise UnsupportedJob(
             "extruder_letter", "the filament moves on another letter than E; write the job for an extruder on E"

@@ -214,7 +214,7 @@ class MoveReader:
     def _read_more(self) -> bool:
         if self._capacity - self._fill < self._chunk:
             if self._capacity >= MAX_WINDOW:
-                raise JobTooLarge("no_bead", f"no extrusion within {MAX_WINDOW >> 20} MiB; expected a print")
+                raise JobTooLarge("no_bead", f"no extrusion within {MAX_WINDOW >> 20} MiB; wanted a print; upload one")
             self._allocate(2 * self._capacity)
         view = memoryview(self._bytes)
         got = self._source.readinto(view[self._fill : self._fill + self._chunk])  # type: ignore[attr-defined]
@@ -255,7 +255,9 @@ class MoveReader:
 
     def _too_long(self, line: int) -> None:
         where = f"line {line}: " if line else ""
-        raise JobTooLarge("line_too_long", f"{where}a line of over 1 MiB; wanted lines of G-code", line)
+        raise JobTooLarge(
+            "line_too_long", f"{where}a line of over 1 MiB; wanted lines of G-code; make the job anew", line
+        )
 
     def _raise_unreadable(self) -> None:
         si = self.state_int
@@ -264,10 +266,14 @@ class MoveReader:
         word = bytes(self._bytes[at : at + 24]).split(b"\n")[0].split(b"\r")[0].decode("ascii", "backslashreplace")
         place = f"{line}:{at - begin + 1}"
         if si[S_ERROR] == E_TEMPLATE:
-            raise UnreadableJob("template", f"{place}: found {word!r}; a template was not filled in", line)
+            raise UnreadableJob(
+                "template",
+                f"{place}: found {word!r}; a template was not filled in: make the job anew with a value there",
+                line,
+            )
         wanted = {E_TOO_LARGE: "a number of at most 18 digits", E_FEED: "a feed above zero"}
         text = wanted.get(int(si[S_ERROR]), "a number")
-        raise UnreadableJob("number", f"{place}: found {word!r}; wanted {text}", line)
+        raise UnreadableJob("number", f"{place}: found {word!r}; wanted {text}: correct the line", line)
 
     def _keep_notes(self) -> None:
         for k in range(int(self.state_int[S_NOTES])):

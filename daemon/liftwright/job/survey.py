@@ -20,12 +20,14 @@ from liftwright.job.columns import (
     A_SWEEP,
     BEAD,
     FW_RETRACT,
+    PRIME,
     RETRACT,
     S_AMBIGUOUS,
     S_NOZZLE_TEMP,
     S_SPEED_FACTOR,
     TRAVEL,
     W_E,
+    W_ODD,
     WALL,
     WALL_HOMING,
     WALL_UNKNOWN,
@@ -39,12 +41,15 @@ PRIME_BEADS = 10  # a prime line is a handful of beads (common practice, no sour
 # Filament per way that a nozzle can lay: 0.02 to 2 mm² of bead, far beyond both ends of what is printed.
 THINNEST_MM2, THICKEST_MM2 = 0.02, 2.0
 
+# Beyond these an arc's ends lie on different circles (LinuxCNC, "Center Format Arcs"): in any case, or more than so
+# much and so large a share of the radius.
+UNEVEN_MM, EVEN_MM, EVEN_SHARE = 0.5, 0.005, 0.001
 NEARLY = 1.0 - 1e-12  # squares tell which points are the farthest; a little below, so that none is missed
 
 # Slots of the survey's state.
 Q_X_LO, Q_X_HI, Q_Y_LO, Q_Y_HI, Q_Z_HI, Q_FAR = range(6)
 Q_FILAMENT, Q_WAY, Q_RISING, Q_PLAUSIBLE, Q_TOLD, Q_BEGIN_Z, Q_Z = range(6, 13)
-Q_BEGIN_LINE, Q_SETTLED, Q_BEADS, Q_LAYERS, Q_RETRACTIONS, Q_LAST_LINE, Q_DOUBT = range(7)
+Q_BEGIN_LINE, Q_SETTLED, Q_BEADS, Q_LAYERS, Q_RETRACTIONS, Q_LAST_LINE, Q_DOUBT, Q_UNEVEN, Q_UNEVEN_LINE = range(9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +59,8 @@ class Survey:
 
     begin_line: line of the bead with which the print begins. plausible: share of the way with E words on which the
     filament fits. ambiguous: E words whose meaning depends on the firmware. notes: (key, value, line) of wanted
-    comments. unknown: names of commands that were taken as walls. state: the reader's counters at the end (slots of
+    comments. uneven_arcs: arcs whose two ends lie at different distances from their centre, and the line of the first.
+    unknown: names of commands that were taken as walls. state: the reader's counters at the end (slots of
     `columns`). speed_factor: largest M220 above 1; firmware multiplies all feeds by it.
     """
 
@@ -74,7 +80,10 @@ class Survey:
     ambiguous: int
     ends_in_newline: bool
     ends_in_bead: bool
+    ends_in_motion: bool
     notes: tuple[tuple[str, str, int], ...]
+    uneven_arcs: int
+    uneven_line: int
     unknown: tuple[str, ...]
     state: NDArray[np.int64]
     nozzle_temperature: float
@@ -94,7 +103,7 @@ def survey(
 ) -> Survey:
     """Read the whole job once, handing each window to `along` as well; raises what `MoveReader` raises."""
     reader = MoveReader(source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk)
-    floats, ints = np.zeros(13), np.zeros(7, np.int64)
+    floats, ints = np.zeros(13), np.zeros(9, np.int64)
     _begin_again(floats, ints)
     last_kind = -1
     for window in reader.windows():
@@ -126,7 +135,10 @@ def survey(
         ambiguous=int(reader.state_int[S_AMBIGUOUS]),
         ends_in_newline=reader.ends_in_newline,
         ends_in_bead=last_kind == BEAD,
+        ends_in_motion=last_kind in (BEAD, WIPE, TRAVEL, RETRACT, PRIME),
         notes=tuple(reader.notes),
+        uneven_arcs=int(ints[Q_UNEVEN]),
+        uneven_line=int(ints[Q_UNEVEN_LINE]),
         unknown=tuple(reader.unknown),
         state=reader.state_int.copy(),
         nozzle_temperature=float(reader.state_float[S_NOZZLE_TEMP]),
@@ -165,12 +177,28 @@ def _reach_arc(x: float, y: float, cx: float, cy: float, sweep: float, floats: n
             _reach(cx + radius * math.cos(angle), cy + radius * math.sin(angle), floats)
 
 
+@kernel
+def _compare_ends(
+    from_x: float, from_y: float, x: float, y: float, cx: float, cy: float, line: int, ints: np.ndarray
+) -> None:
+    """Count the arc if its ends lie at different distances from its centre (tolerance of LinuxCNC, G2 G3)."""
+    before, after = math.hypot(from_x - cx, from_y - cy), math.hypot(x - cx, y - cy)
+    off = abs(before - after)
+    if off > UNEVEN_MM or (off > EVEN_MM and off > EVEN_SHARE * after):
+        ints[Q_UNEVEN] += 1
+        if ints[Q_UNEVEN_LINE] == 0:
+            ints[Q_UNEVEN_LINE] = line
+
+
 @inlined
 def _lay(
-    r: int, kind: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray, de: np.ndarray, arc: np.ndarray,
-    arcs: np.ndarray, filament_area: float, floats: np.ndarray, ints: np.ndarray,
+    r: int, kind: np.ndarray, words: np.ndarray, line: np.ndarray, x: np.ndarray, y: np.ndarray, z: np.ndarray,
+    de: np.ndarray, arc: np.ndarray, arcs: np.ndarray, filament_area: float, floats: np.ndarray, ints: np.ndarray,
 ) -> int:  # fmt: skip
-    """Count the run of beads that begins at row `r`; returns the row behind it. Sums stay out of memory meanwhile."""
+    """Count the run of beads that begins at row `r`; returns the row behind it. Sums stay out of memory meanwhile.
+
+    A bead on a line that firmwares obey differently doesn't tell that the print has begun: its height isn't certain.
+    """
     _reach(x[r - 1], y[r - 1], floats)
     begin, layers, layer_z, z_hi = r, ints[Q_LAYERS], floats[Q_Z], floats[Q_Z_HI]
     x_lo, x_hi, y_lo, y_hi = floats[Q_X_LO], floats[Q_X_HI], floats[Q_Y_LO], floats[Q_Y_HI]
@@ -179,7 +207,7 @@ def _lay(
     plausible, rising = floats[Q_PLAUSIBLE], floats[Q_RISING]
     while r < len(kind) and kind[r] == BEAD:
         px, py, pz = x[r], y[r], z[r]
-        if pz > floats[Q_BEGIN_Z] + LAYER_STEP_MM:
+        if pz > floats[Q_BEGIN_Z] + LAYER_STEP_MM and not words[r] & W_ODD:
             ints[Q_SETTLED] = 1
         if pz > layer_z + LAYER_STEP_MM:
             layers += 1
@@ -192,6 +220,7 @@ def _lay(
             cx, cy, sweep = arcs[A_CX, a], arcs[A_CY, a], arcs[A_SWEEP, a]
             way = abs(sweep) * math.hypot(px - cx, py - cy)
             _reach_arc(x[r - 1], y[r - 1], cx, cy, sweep, floats)
+            _compare_ends(x[r - 1], y[r - 1], px, py, cx, cy, line[r], ints)
         x_lo, x_hi, y_lo, y_hi = min(x_lo, px), max(x_hi, px), min(y_lo, py), max(y_hi, py)
         if px * px + py * py > far:
             _reach(px, py, floats)
@@ -233,7 +262,7 @@ def _survey(
                 ints[Q_BEGIN_LINE] = line[r]
                 floats[Q_BEGIN_Z] = floats[Q_Z] = z[r]
                 ints[Q_LAYERS] = 1
-            r = _lay(r, kind, x, y, z, de, arc, arcs, filament_area, floats, ints)
+            r = _lay(r, kind, words, line, x, y, z, de, arc, arcs, filament_area, floats, ints)
             ints[Q_LAST_LINE] = line[r - 1]
             continue
         if k == WALL:
@@ -241,7 +270,11 @@ def _survey(
                 ints[Q_DOUBT] = 1
         elif k == RETRACT or k == FW_RETRACT:
             ints[Q_RETRACTIONS] += 1
-        elif (k == WIPE or k == TRAVEL) and words[r] & W_E:
+        elif k == WIPE or k == TRAVEL:
+            a = arc[r]
+            if a >= 0:
+                _compare_ends(x[r - 1], y[r - 1], x[r], y[r], arcs[A_CX, a], arcs[A_CY, a], line[r], ints)
+        if (k == WIPE or k == TRAVEL) and words[r] & W_E:
             # Relative amounts that are read as sums stand still or run backward about as often as forward.
             floats[Q_TOLD] += math.hypot(x[r] - x[r - 1], y[r] - y[r - 1])
         r += 1
