@@ -97,6 +97,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"liftwright {version('liftwright')}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_job_commands(commands)
+    _add_seeing_commands(commands)
     _add_rules_commands(commands)
     _add_share_commands(commands)
     _add_evidence_commands(commands)
@@ -147,6 +148,37 @@ def _add_job_commands(commands: Commands) -> None:
     _add_rules(compare)
     _add_tags(compare)
     compare.add_argument("--json", action="store_true", help="print everything as JSON")
+
+
+def _add_seeing_commands(commands: Commands) -> None:
+    picture = _command(commands, "picture", "picture", "draw a job as a page for any browser")
+    picture.description = (
+        "Draws what a rewrite would do to a job: every layer from above, every travel from the side with what stands "
+        "under it, before and after. The page opens without a server or a network; the script that it needs is written "
+        "beside it."
+    )
+    picture.add_argument("job", metavar="JOB", help="the job to read; never written to")
+    picture.add_argument("--to", metavar="PAGE", required=True, help="where the page goes, such as pot.html")
+    picture.add_argument("--force", action="store_true", help="replace PAGE if it exists")
+    _add_rules(picture)
+    _add_tags(picture)
+
+    trial = _command(commands, "trial", "trial", "make several jobs of one that differ in their travels alone")
+    trial.description = (
+        "Makes of one job several that differ in nothing but their travels, proves each, and writes them as A, B, C "
+        "in an order drawn by lot into a new folder, with a sheet that says what to look for and a record of which is "
+        "which."
+    )
+    trial.add_argument("job", metavar="JOB", help="the job to read; never written to")
+    trial.add_argument(
+        "--shapes", metavar="LIST", required=True, help="shapes of lift, such as square,sawtooth,terrain"
+    )
+    trial.add_argument(
+        "--heights", metavar="LIST", default="", help="heights in mm, such as 0.4,0.6 (default: the rule's)"
+    )
+    trial.add_argument("--to", metavar="FOLDER", required=True, help="a folder that isn't there yet, or is empty")
+    _add_rules(trial)
+    _add_tags(trial)
 
 
 def _add_rules_commands(commands: Commands) -> None:

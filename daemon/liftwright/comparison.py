@@ -77,7 +77,7 @@ def compare(
 ) -> Comparison:
     """Try every shape on the job in `source` (seekable); arguments as those of `rewrite`. Raises nothing that a job
     could cause."""
-    job = Job(source, _Nowhere(), rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
+    job = Job(source, Nowhere(), rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
     try:
         decided = job.decide()
         if isinstance(decided, Plan):
@@ -87,7 +87,7 @@ def compare(
     return Comparison(decided.reason, facts=decided.facts, decision=decided.decision, settled=decided)
 
 
-class _Nowhere(io.BytesIO):
+class Nowhere(io.BytesIO):
     """A sink that keeps no byte."""
 
     def write(self, text: Any) -> int:

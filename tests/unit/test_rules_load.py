@@ -245,7 +245,7 @@ name: x, when: {}, leave: true, lfit: 1
   rules[x].lfit: found an unknown key; wanted lift
 
 name: x, when: {}, leave: true, colour: 1
-  rules[x].colour: found an unknown key; wanted one of name, when, lift, leave, picture
+  rules[x].colour: found an unknown key; wanted one of name, when, lift, leave, picture, trial
 """
 
 WHEN_AND_PROBLEMS = r"""

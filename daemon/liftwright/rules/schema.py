@@ -28,6 +28,7 @@ __all__ = [
     "RuleSet",
     "RulesFile",
     "Shape",
+    "TrialArms",
     "When",
 ]
 
@@ -186,6 +187,28 @@ class When(Entry):
         return [(key, wanted) for key, wanted in [*known, *self.__pydantic_extra__.items()] if wanted is not None]
 
 
+class TrialArms(Entry):
+    """The arms of a trial: every shape, those of fixed height at every height."""
+
+    shapes: tuple[Shape, ...] = Field(min_length=1, max_length=6, description="shapes to compare, each once")
+    heights_mm: tuple[Annotated[float, Field(gt=0, le=10)], ...] = Field(
+        default=(), max_length=13, description="heights of the shapes that have one; not stated: the rule's own"
+    )
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        for key, values in (("shapes", self.shapes), ("heights_mm", self.heights_mm)):
+            if len(set(values)) < len(values):
+                raise fault(key, "one of them twice", "each once")
+        fixed = [shape for shape in self.shapes if shape not in ("flat", "terrain")]
+        if self.heights_mm and not fixed:
+            raise fault("heights_mm", "heights for shapes that have none", "a shape of fixed height among the shapes")
+        arms = len(self.shapes) - len(fixed) + len(fixed) * max(1, len(self.heights_mm))
+        if not 2 <= arms <= 26:
+            raise fault("shapes", f"{arms} shapes and heights in all", "2 to 26 to compare")
+        return self
+
+
 class Rule(Entry):
     """One rule: when it applies, and whether travels are lifted or left alone. Of all rules the first match wins."""
 
@@ -196,12 +219,17 @@ class Rule(Entry):
     lift: Lift | None = Field(default=None, description="how to lift; exactly one of lift and leave")
     leave: Literal[True] | None = Field(default=None, description="true: leave every travel of the job as it is")
     picture: bool = Field(default=False, description="write a page with pictures of each job into the records folder")
+    trial: TrialArms | None = Field(
+        default=None, description="hand on, instead of one job, several that differ in their travels, as A, B, C"
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         if (self.lift is None) == (self.leave is None):
             found = "neither lift nor leave" if self.lift is None else "both lift and leave"
             raise fault("", found, "exactly one: lift: {shape: ...} or leave: true")
+        if self.trial is not None and self.lift is None:
+            raise fault("trial", "leave beside it", "lift, whose other keys hold for all arms")
         return self
 
 
