@@ -50,9 +50,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
         between=(low, high),
         layers=(first, last),
         z_max=printer.z_max_mm - ROUNDED_UP_MM,
-        z_speed=printer.z_speed_mm_s,
-        z_accel=printer.z_accel_mm_s2,
-        travel_accel=printer.travel_accel_mm_s2,
+        limits=motion_limits(printer).vector(),
     )
 
 

@@ -4,13 +4,17 @@ import io
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from liftwright.job.moves import MoveReader
-from liftwright.plan.lifts import FixedShapes, LiftTerms, admit, free_slope
+from liftwright.plan.lane import N_QUEUE, N_STATE
+from liftwright.plan.lifts import FixedShapes, LiftTerms, admit
+from liftwright.plan.limits import limits_from
 from liftwright.plan.shapes import SHAPES
+from liftwright.plan.slopes import SCRATCH, least_slope
 from liftwright.plan.travels import FREE, REASONS, TravelFinder
 from liftwright.splice import Splicer, SpliceTerms
 from property.jobs import Spelling, Step, jobs, spell, spellings
@@ -72,7 +76,7 @@ def terms(shape: str, height: float, z_speed: float, max_slope: float) -> LiftTe
     return LiftTerms(
         shape=SHAPES.index(shape), height=height, min_travel=1.0, lift_unretracted=True, first_layer=True,
         replace_own=True, own_lift_max=2.0, max_slope=max_slope, between=(-1e9, 1e9), layers=(0, 1 << 60), z_max=1e3,
-        z_speed=z_speed, z_accel=100.0, travel_accel=1500.0,
+        limits=limits_from({"speed_z": z_speed, "accel_z": 100.0, "travel_accel": 1500.0}).vector(),
     )  # fmt: skip
 
 
@@ -80,7 +84,11 @@ def twin_profile(travel: Travel, shape: str, rule: LiftTerms) -> Profile:
     top = min(max(travel.z0, travel.z1) + rule.height, rule.z_max)
     if shape == "flat":
         return flattened([(row.x, row.y, row.z) for row in travel.rows[travel.first - 1 : travel.last]])
-    slope = free_slope(rule.z_speed, rule.z_accel, travel.speed, rule.travel_accel)
+    # The slope has a test of its own (unit/test_slopes.py).
+    slope = least_slope(
+        travel.length, top - travel.z0, top - travel.z1, travel.speed, rule.max_slope, rule.limits,
+        np.zeros((N_QUEUE, SCRATCH)), np.zeros(N_STATE),
+    ) if travel.speed else rule.max_slope  # fmt: skip
     return profile_of(shape, travel.length, travel.z0, travel.z1, top, slope, rule.max_slope)
 
 

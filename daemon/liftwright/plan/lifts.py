@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
+from liftwright.plan.lane import N_QUEUE, N_STATE
 from liftwright.plan.shapes import (
     FLAT,
     MAX_VERTICES,
@@ -23,6 +24,7 @@ from liftwright.plan.shapes import (
     square,
     trapezoid,
 )
+from liftwright.plan.slopes import SCRATCH, least_slope
 from liftwright.plan.travels import (
     FREE,
     LEFT_OUT,
@@ -42,7 +44,7 @@ SAME_MM = 1e-6  # differences of decimals aren't exact in binary; those of a job
 
 @dataclass(frozen=True, slots=True)
 class LiftTerms:
-    """What the rule and the printer say, as plain numbers: mm, mm/s, mm/s², slopes as rise over run."""
+    """What the rule and the printer say, as plain numbers: mm, slopes as rise over run; `limits` as in limits.py."""
 
     shape: int
     height: float
@@ -55,9 +57,7 @@ class LiftTerms:
     between: tuple[float, float]
     layers: tuple[int, int]
     z_max: float
-    z_speed: float
-    z_accel: float
-    travel_accel: float
+    limits: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,7 @@ class FixedShapes:
 
     def __init__(self, terms: LiftTerms) -> None:
         self._terms = terms
+        self._queue, self._state = np.zeros((N_QUEUE, SCRATCH)), np.zeros(N_STATE)
         self._s = np.empty(0)
         self._z = np.empty(0)
 
@@ -111,24 +112,16 @@ class FixedShapes:
             self._s, self._z = np.empty(room), np.empty(room)
         at = np.empty(len(travels) + 1, np.int64)
         _plan_fixed(
-            t.shape, t.height, t.max_slope, t.z_max, t.z_speed, t.z_accel, t.travel_accel, moves.x, moves.y, moves.z,
+            t.shape, t.height, t.max_slope, t.z_max, t.limits, self._queue, self._state, moves.x, moves.y, moves.z,
             travels.first, travels.last, travels.length, travels.z0, travels.z1, travels.top, travels.speed, reason, at,
             self._s, self._z,
         )  # fmt: skip
         return Lifts(at, self._s, self._z, reason)
 
 
-def free_slope(z_speed: float, z_accel: float, speed: float, accel: float) -> float:
-    """The slope that costs no time: Z's limits scaled onto the sloped move bind no earlier than XY's own."""
-    return min(z_speed / speed, z_accel / accel)
-
-
-_free_slope = kernel(free_slope)
-
-
 @kernel
 def _plan_fixed(
-    shape: int, height: float, max_slope: float, z_max: float, z_speed: float, z_accel: float, travel_accel: float,
+    shape: int, height: float, max_slope: float, z_max: float, lim: np.ndarray, queue: np.ndarray, state: np.ndarray,
     x: np.ndarray, y: np.ndarray, z: np.ndarray, first: np.ndarray, last: np.ndarray, length: np.ndarray,
     z0: np.ndarray,
     z1: np.ndarray, own_top: np.ndarray, speed: np.ndarray, reason: np.ndarray, at: np.ndarray, ss: np.ndarray,
@@ -155,6 +148,6 @@ def _plan_fixed(
         elif shape == SAWTOOTH:
             k = peak(length[i], length[i], z0[i], z1[i], top, max_slope, k, ss, zs)
         elif shape == TRAPEZOID:
-            slope = _free_slope(z_speed, z_accel, speed[i], travel_accel)
+            slope = least_slope(length[i], top - z0[i], top - z1[i], speed[i], max_slope, lim, queue, state)
             k = trapezoid(length[i], z0[i], z1[i], top, slope, max_slope, k, ss, zs)
     at[len(first)] = k

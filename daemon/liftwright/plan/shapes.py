@@ -61,12 +61,12 @@ def peak(
 
 @kernel
 def trapezoid(
-    length: float, z0: float, z1: float, top: float, free_slope: float, max_slope: float, at: int, ss: np.ndarray,
+    length: float, z0: float, z1: float, top: float, slope: float, max_slope: float, at: int, ss: np.ndarray,
     zs: np.ndarray,
 ) -> int:  # fmt: skip
-    """Rises and falls at the free slope where the way is long enough, else as a triangle that just fits."""
+    """Rises and falls at `slope` where the way is long enough, else as a triangle that just fits."""
     climb, fall = top - z0, top - z1
-    slope = max(min(free_slope, max_slope), (climb + fall) / length)
+    slope = max(min(slope, max_slope), (climb + fall) / length)
     if slope > max_slope:
         # Both slopes at the bound: what they can't climb is stepped, shared by the ends in proportion to their height.
         middle = length * climb / (climb + fall)
