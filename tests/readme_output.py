@@ -2,8 +2,8 @@
 
 A fence of the language `console` holds one command and its whole output: ours, or a script of this repository
 (`python tests/bench/...`), named from its top. The commands run in a folder that holds `rules/` as shipped, the
-example jobs in `jobs/` and the examples' `gauge/`; what they print on stderr counts too. A test runs the same code and
-compares.
+example jobs in `jobs/`, the examples' `gauge/` and the finished `trial/`; what they print on stderr counts too. The
+standings beside that trial are made too. A test runs the same code and compares.
 """
 
 import re
@@ -18,6 +18,8 @@ from liftwright.rules.key_table import keys_table
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
+STANDINGS = ROOT / "examples" / "trial" / "standings.txt"
+STANDINGS_COMMAND = "liftwright standings --settings trial/settings.yaml"
 KEYS = re.compile(r"(<!-- keys: begin -->\n)(.*?)(<!-- keys: end -->)", re.DOTALL)
 _BLOCK = re.compile(r"^```console\n\$ (?P<command>(?:liftwright|python) .*)\n(?P<output>(?:.*\n)*?)```$", re.MULTILINE)
 
@@ -33,6 +35,8 @@ def prepare(folder: Path) -> None:
     shutil.copytree(ROOT / "rules", folder / "rules")
     shutil.copytree(ROOT / "examples" / "gauge", folder / "gauge")
     subprocess.run((sys.executable, ROOT / "examples" / "make_jobs.py", folder / "jobs"), check=True)
+    finished = (ROOT / "examples" / "trial" / "make_trial.py", folder / "trial")
+    subprocess.run((sys.executable, *finished), check=True, stdout=subprocess.DEVNULL)
 
 
 def output_of(command: str, folder: Path) -> str:
@@ -49,6 +53,7 @@ def main() -> None:
         folder = Path(name)
         prepare(folder)
         outputs = {command: output_of(command, folder) for command, _ in shown()}
+        STANDINGS.write_text(output_of(STANDINGS_COMMAND, folder), encoding="utf-8")
     text = README.read_text(encoding="utf-8")
     made = _BLOCK.sub(lambda match: f"```console\n$ {match['command']}\n{outputs[match['command']]}```", text)
     made = KEYS.sub(lambda match: f"{match[1]}{keys_table()}{match[3]}", made)
