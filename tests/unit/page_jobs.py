@@ -26,6 +26,9 @@ when_unmatched: unchanged
 when_refused: held
 """
 
+# What a stranger may have called a job: it would end an attribute, an element and a title, and run something.
+HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>@data@ </title>\u2028'
+
 # A wall along Y at X 50, five layers of 0.2 mm; then a bead at Z 0.8 on either side of it, and a travel across.
 WALL = ["M83", "G28", "G1 X50 Y0 Z0.2 F6000"] + [
     line for k in range(1, 6) for line in (f"G1 Z{0.2 * k:.1f}", f"G1 Y{20 * (k % 2)} E0.7 F1800")

@@ -21,7 +21,7 @@ from liftwright.evidence.tally import BEADS, LIFTS, N_COUNTS, STRIKES_AFTER, STR
 from liftwright.job.moves import MoveReader
 from liftwright.plan.travels import TravelFinder
 from liftwright.rules.schema import RuleSet
-from unit.page_jobs import GIVEN, leaning_job, rules, wall_job
+from unit.page_jobs import GIVEN, HOSTILE, leaning_job, rules, wall_job
 
 
 def unpacked(text: str) -> list[int]:
@@ -212,9 +212,6 @@ class _Reader(html.parser.HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.texts.setdefault(self._inside, []).append(data)
-
-
-HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>@data@ </title>\u2028'
 
 
 def _hostile_page() -> tuple[bytes, _Reader]:

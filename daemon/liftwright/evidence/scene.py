@@ -66,7 +66,6 @@ class Scene:
 
     def __init__(self, ground: Ground, wanted: list[int]) -> None:
         self._ground, self._wanted = ground, frozenset(wanted)
-        self._question = ground.question(0.0)
         self._open: Layer | None = None
         self._places = tuple(np.zeros(MOST_PLACES) for _ in range(5))
         self.layers: list[Layer] = []
@@ -157,7 +156,8 @@ class Scene:
         s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
         px, py, ps, printed, allowed = self._places
         n = along(x, y, len(x), PLACE_MM, px, py, ps) if s[-1] > 0.0 else 0
-        heights(self._ground.bed, self._question, float(z.min()), px, py, printed, allowed, 0, n)
+        ground = self._ground
+        heights(ground.bed, ground.radius, float(z.min()) + ground.threshold, px, py, printed, allowed, 0, n)
         after = _after(glance, t, float(s[-1]))
         return Travel(
             line=int(moves.line[first]), retracted=bool(travels.retracted[t]), reason=int(glance.lifts.reason[t]),

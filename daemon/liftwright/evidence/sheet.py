@@ -16,8 +16,8 @@ def sheet(trial: Trial, record_name: str, page_name: str | None, worst: Sequence
     files = "\n".join(f"| {arm.letter} | {_code(arm.file)} | `{arm.sha256[:12]}` |" for arm in trial.arms)
     return f"""# Trial {trial.trial}
 
-{_code(trial.job_name)} for {_text(trial.printer)}{material}, as {len(trial.arms)} jobs that differ in their travels alone.
-Each was proved against the job as it came: same beads, same retractions, same everything else.
+{_code(trial.job_name)} for {_text(trial.printer)}{material}, as {len(trial.arms)} jobs.
+They differ in their travels alone. Each was proved against the job as it came: same beads, same retractions, same everything else.
 
 | letter | file | first digits of its SHA-256 |
 | --- | --- | --- |
@@ -67,8 +67,8 @@ Write down each letter's verdict before you look at the next one's, and hand it 
 ## After the last verdict
 
 What was foretold, in the order of the shapes' names, **not of the letters**. As it came, the job takes
-{trial.before.seconds:,.0f} s; {trial.before.predicted_strikes} of its travels would strike the allowance for curled edges,
-which is an assumption and not a prediction.
+{trial.before.seconds:,.0f} s, and {trial.before.predicted_strikes} of its travels would strike the allowance for curled
+edges, which is an assumption and not a prediction.
 
 | shape | height, mm | travels rewritten | strikes foretold | added, s | above both ends of a travel, s | way of Z, mm |
 | --- | --- | --- | --- | --- | --- | --- |

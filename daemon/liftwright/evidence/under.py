@@ -8,8 +8,8 @@ import numpy as np
 
 from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import kernel
-from liftwright.plan.cells import C_TOP, SQUARES, TOP, Z_TOP, Floats
-from liftwright.plan.obstacles import Sweep, square_top
+from liftwright.plan.cells import BELOW, C_BELOW, C_TOP, SQUARES, TOP, Z_BELOW, Z_TOP, Floats
+from liftwright.plan.obstacles import TALL
 from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
 from liftwright.plan.passing import Rows, close, lay_row
 from liftwright.plan.raster import TILE
@@ -63,17 +63,17 @@ def allowance_at(bed: Bed, x: float, y: float) -> float:
 
 @kernel
 def heights(
-    bed: Bed, q: Sweep, low: float, x: Floats, y: Floats, printed: Floats, allowed: Floats, begin: int, end: int
+    bed: Bed, radius: float, limit: float, x: Floats, y: Floats, printed: Floats, allowed: Floats, begin: int, end: int
 ) -> None:
     """Under the nozzle's flat at places begin..end: the highest print, and the highest with its allowance, mm.
 
-    low: the lowest point of the travel, mm.
+    radius: of the flat, mm. limit: mm; from TALL above it on, a cell counts whole, as it does for the planner.
     """
     job = bed.job
     columns, n_rows, cell = int(job[COLUMNS]), int(job[ROWS]), 1.0 / job[PER_MM]
-    limit = low + q.threshold
+    reach = radius * job[PER_MM]
     for k in range(begin, end):
-        cx, cy, reach = (x[k] - job[X_LOW]) * job[PER_MM], (y[k] - job[Y_LOW]) * job[PER_MM], q.radius * job[PER_MM]
+        cx, cy = (x[k] - job[X_LOW]) * job[PER_MM], (y[k] - job[Y_LOW]) * job[PER_MM]
         printed[k] = allowed[k] = 0.0
         for row in range(max(0, int(np.floor(cy - reach))), min(n_rows - 1, int(np.floor(cy + reach))) + 1):
             for column in range(max(0, int(np.floor(cx - reach))), min(columns - 1, int(np.floor(cx + reach))) + 1):
@@ -81,13 +81,25 @@ def heights(
                 for square in range(SQUARES):
                     dx = column + 0.25 * (square & 3) + 0.125 - cx
                     dy = row + 0.25 * (square >> 2) + 0.125 - cy
-                    if (dx * dx + dy * dy) * cell * cell > q.radius * q.radius:
-                        continue
-                    height, _ = square_top(bed, q, i, square, limit)
-                    allowed[k] = max(allowed[k], height)
-                    if (bed.words[i, TOP] >> np.uint64(4 * square)) & FIFTEEN != NONE:
-                        printed[k] = max(printed[k], float(bed.singles[i, Z_TOP]))
-        allowed[k] = max(allowed[k], printed[k])
+                    if (dx * dx + dy * dy) * cell * cell <= radius * radius:
+                        height, allowance = square_height(bed, i, square, limit)
+                        printed[k] = max(printed[k], height)
+                        allowed[k] = max(allowed[k], height + allowance)
+
+
+@kernel
+def square_height(bed: Bed, i: int, square: int, limit: float) -> tuple[float, float]:
+    """What is printed in one square of a cell, mm, and the allowance on it, mm."""
+    words, shift = bed.words, np.uint64(4 * square)
+    half, byte = square >> 3, np.uint64(8 * (square & 7))
+    top, below = float(bed.singles[i, Z_TOP]), float(bed.singles[i, Z_BELOW])
+    if (words[i, TOP] >> shift) & FIFTEEN != NONE:
+        return top, float((words[i, C_TOP + half] >> byte) & np.uint64(127)) * bed.job[PART]
+    if top > limit + TALL:
+        return top, 0.0
+    if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
+        return below, float((words[i, C_BELOW + half] >> byte) & np.uint64(127)) * bed.job[PART]
+    return 0.0, 0.0
 
 
 @kernel
