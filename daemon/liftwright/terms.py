@@ -140,12 +140,18 @@ def motion_limits(printer: Printer) -> MotionLimits:
 def over_budget(lift: Lift, cost: Cost) -> str | None:
     """Which budget of the rule the cost exceeds, in words; None where it keeps them all."""
     if lift.max_added_s is not None and cost.added_s > lift.max_added_s:
-        return f"adds {cost.added_s:.1f} s, max_added_s is {lift.max_added_s:g}"
+        return f"adds {_beyond(cost.added_s, lift.max_added_s, 1)} s, max_added_s is {lift.max_added_s:.12g}"
     if lift.max_added_percent is not None and cost.added_percent > lift.max_added_percent:
-        return f"adds {cost.added_percent:.2f} %, max_added_percent is {lift.max_added_percent:g}"
+        added = _beyond(cost.added_percent, lift.max_added_percent, 2)
+        return f"adds {added} %, max_added_percent is {lift.max_added_percent:.12g}"
     if lift.max_z_reversals is not None and cost.added_z_reversals > lift.max_z_reversals:
         return f"adds {cost.added_z_reversals} turns of Z, max_z_reversals is {lift.max_z_reversals}"
     return None
+
+
+def _beyond(value: float, limit: float, places: int) -> str:
+    """A value above a limit in so many decimals, or as many more as show that it is above."""
+    return next((text for k in range(places, 12) if float(text := f"{value:.{k}f}") > limit), repr(value))
 
 
 def neutral_hashes(printer: Printer, unknown: tuple[str, ...]) -> NDArray[np.uint64]:

@@ -11,12 +11,12 @@ from liftwright.job.columns import NOTE, S_DECIMALS
 from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
 from liftwright.labels import Labels
+from liftwright.plan.climbs import Climbs
 from liftwright.plan.cost import Cost, CostClock
 from liftwright.plan.layers import MOST_LISTED, LayerBook, listed, progress_off, short_of_cooling
 from liftwright.plan.lifts import FixedShapes, Lifts, admit
 from liftwright.plan.passing import Bytes
 from liftwright.plan.strikes import Strikes
-from liftwright.plan.strokes import Strokes
 from liftwright.plan.terrain_lifts import TerrainLifts
 from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder, Travels
 from liftwright.plan.walk import Edits
@@ -155,7 +155,7 @@ class _Pass:
         self._planner = planner(lift, printer, plan.material, plan.shape, found)
         self._splicer = Splicer(splice_terms(lift, printer, plan.shape, found))
         self._labels = Labels(lift.object)
-        self._strokes = Strokes()
+        self._climbs = Climbs()
         self._judge = Strikes(bare_ground(lift, printer, plan.material, found)) if plan.judged else None
         self._clock = CostClock(motion_limits(printer), found.begin_line)
         self._layers = LayerBook()
@@ -172,7 +172,7 @@ class _Pass:
             reason[reason == FREE] = TOO_FINE
         lifts = self._planner.plan(moves, travels, reason)
         spliced = self._splicer.apply(window, travels, lifts)
-        self._strokes.add(moves, travels, lifts)
+        self._climbs.add(moves, travels, lifts)
         straight = np.full(len(spliced.x), -1, np.int32)
         edits = Edits(spliced.row, spliced.at, spliced.x, spliced.y, spliced.z, spliced.feed, straight)
         self._clock.add(moves, window.buf, travels, edits)
@@ -197,7 +197,7 @@ class _Pass:
         counts = {
             "moves": self._rows, "travels": seen, "rewritten": rewritten, "unretracted_lifted": self._unretracted,
             "lines_added": self._lines_added + 1, "bytes_added": out.bytes - self._plan.found.size,
-            "progress_marks": self._progress_marks, **self._strokes.counts(), **self._strikes(),
+            "progress_marks": self._progress_marks, **self._strikes(),
         }  # fmt: skip
         return Writing(
             shape=self._plan.shape,
@@ -205,7 +205,7 @@ class _Pass:
             seen=seen,
             counts=counts,
             travels=_by_reason(self._tally),
-            measures={**self._strokes.measures(), **cost.measures()},
+            measures={**self._climbs.measures(), **cost.measures()},
             cost=cost,
             sha256=out.digest.hexdigest(),
             details={

@@ -74,3 +74,20 @@ def test_a_lift_that_saves_time_keeps_every_budget_of_time():
     result, _ = run(slow, shape="flat", max_added_s=0.0, max_added_percent=0.0)
     assert result.outcome == REWRITTEN
     assert result.measures["added_s"] < -0.3
+
+
+def test_the_excess_over_a_budget_shows_in_its_number():
+    """A square adds 0.4485 s here; one decimal would read 0.4 over 0.44."""
+    added = run(TWICE)[0].measures["added_s"]
+    for budget in (0.44, 0.3, added - 1e-6, 0.1234567):
+        result, _ = run(TWICE, max_added_s=budget)
+        words = result.reason.split()
+        assert words[0:2] == ["square:", "adds"]
+        assert words[5] == "is"
+        shown, limit = float(words[2]), float(words[6])
+        assert limit == pytest.approx(budget, abs=1e-9)
+        assert shown > limit
+        assert shown == pytest.approx(added, abs=0.06)
+    percent = run(TWICE)[0].measures["added_percent"]
+    result, _ = run(TWICE, max_added_percent=percent - 1e-5)
+    assert float(result.reason.split()[2]) > percent - 1e-5
