@@ -24,7 +24,9 @@ def test_a_square_goes_up_and_down_once_and_climbs_all_of_it_at_the_start():
     assert found["tallest_lift_mm"] == pytest.approx(0.4)
 
 
-@pytest.mark.parametrize(("shape", "early"), [("triangle", 0.4 / 20), ("sawtooth", 0.4 / 40), ("trapezoid", 0.4 / 6.585)])
+@pytest.mark.parametrize(
+    ("shape", "early"), [("triangle", 0.4 / 20), ("sawtooth", 0.4 / 40), ("trapezoid", 0.4 / 6.585)]
+)
 def test_slopes_climb_their_share_within_the_first_millimetre(shape, early):
     """0.4 mm over 20, 40 and, at the free slope of 0.0607, 6.585 mm of way."""
     assert figures(*PLAIN_GAP, shape=shape)["early_climb_mm"] == pytest.approx(early, rel=1e-4)
