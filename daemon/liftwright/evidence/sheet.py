@@ -17,7 +17,8 @@ def sheet(trial: Trial, record_name: str, page_name: str | None, worst: Sequence
     return f"""# Trial {trial.trial}
 
 {_code(trial.job_name)} for {_text(trial.printer)}{material}, as {len(trial.arms)} jobs.
-They differ in their travels alone. Each was proved against the job as it came: same beads, same retractions, same everything else.
+They differ in their travels alone: each was proved to have the beads, the retractions and all other lines of the job
+as it came.
 
 | letter | file | first digits of its SHA-256 |
 | --- | --- | --- |
