@@ -217,9 +217,9 @@ class Daemon:
             self.log.info(log.RULES, sha256=rules.digest, files=list(rules.sources))
 
     def _tell_status(self) -> None:
-        found = gather_status(self)
-        self.pulse.say(found["summary"])
         try:
+            found = gather_status(self)
+            self.pulse.say(found["summary"])
             write_status(self.settings, found)
             if self._is_due("metrics", METRICS_S):
                 self.metrics.write(found)

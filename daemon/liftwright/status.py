@@ -12,6 +12,7 @@ from liftwright.settings import Settings
 from liftwright.spool.durable import replace_file
 from liftwright.spool.inbox import Sighting, kind_of
 from liftwright.spool.names import printable
+from liftwright.spool.passage import WHY
 from liftwright.spool.writing import VERSION, now_text
 
 if TYPE_CHECKING:
@@ -81,8 +82,19 @@ def gather_status(daemon: "Daemon") -> dict[str, Any]:
 
 
 def held_count(settings: Settings) -> int:
-    """How many jobs are held: each has its .why.txt."""
-    return sum(1 for _ in Path(settings.folder("held")).rglob("*.why.txt"))
+    """How many jobs are held: each has its .why.txt. Counted one by one, however many nobody has dealt with."""
+    return _count(settings.folder("held"))
+
+
+def _count(folder: Path | str) -> int:
+    found = 0
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                found += _count(entry.path)
+            else:
+                found += entry.name.endswith(WHY)
+    return found
 
 
 def _waiting(seen: Sighting, now: float) -> dict[str, Any]:

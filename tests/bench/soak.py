@@ -38,6 +38,7 @@ class Soaked:
     outcomes: dict[str, int]
     taken: int
     grown_mb: float
+    by_minute_mb: list[float]
 
 
 class Soak:
@@ -61,7 +62,7 @@ class Soak:
         farm = self.farm
         try:
             kills = self._with_kills(minutes * 60 * 0.4)
-            grown = self._undisturbed(minutes * 60 * 0.6)
+            samples = self._undisturbed(minutes * 60 * 0.6)
             farm.wait_for(self._all_ended, "the end of all jobs", 600)
             farm.settings.pause_file.unlink(missing_ok=True)
             farm.check()
@@ -69,7 +70,7 @@ class Soak:
             for record in farm.records():
                 key = f"{record['outcome']} ({record['reason_code']})"
                 outcomes[key] = outcomes.get(key, 0) + 1
-            return Soaked(kills, self.worker_kills, outcomes, len(farm.taken), grown)
+            return Soaked(kills, self.worker_kills, outcomes, len(farm.taken), slope(samples) * 600, by_minute(samples))
         finally:
             farm.kill()
 
@@ -89,7 +90,7 @@ class Soak:
             kills += 1
         return kills
 
-    def _undisturbed(self, seconds: float) -> float:
+    def _undisturbed(self, seconds: float) -> list[tuple[float, float]]:
         self.farm.start()
         began = time.monotonic()
         samples: list[tuple[float, float]] = []
@@ -98,7 +99,7 @@ class Soak:
             self._take()
             if time.monotonic() - began > seconds / 6:
                 samples.append((time.monotonic(), resident_mb(self.farm)))
-        return slope(samples) * 600
+        return samples
 
     def _live(self) -> None:
         """People drop jobs, edit rules, pause and look; now and then a worker dies."""
@@ -177,6 +178,14 @@ def slope(samples: list[tuple[float, float]]) -> float:
     return sum((t - mean_t) * (m - mean_m) for t, m in samples) / sum((t - mean_t) ** 2 for t, _ in samples)
 
 
+def by_minute(samples: list[tuple[float, float]]) -> list[float]:
+    """Means, one a minute, to see a step from a slope."""
+    minutes: dict[int, list[float]] = {}
+    for moment, memory in samples:
+        minutes.setdefault(int((moment - samples[0][0]) / 60), []).append(memory)
+    return [round(sum(found) / len(found), 2) for found in minutes.values()]
+
+
 def resident_mb(farm: Farm) -> float:
     assert farm.process is not None
     status = Path(f"/proc/{farm.process.pid}/status").read_text()
@@ -194,6 +203,7 @@ def main() -> None:
     print(f"{arguments.minutes:g} minutes, {found.kills} kills of the daemon, {found.worker_kills} of workers")
     print(f"{sum(found.outcomes.values())} records: {found.outcomes}; {found.taken} taken from the outbox")
     print(f"memory of the daemon: {found.grown_mb:+.2f} MB in ten minutes after warm-up")
+    print(f"minute by minute: {found.by_minute_mb}")
     print("invariant: holds")
 
 

@@ -38,6 +38,15 @@ def test_what_is_too_old_goes_and_the_ledger_says_which_records(share: Path) -> 
     assert [event["ids"] for event in ledger.events(share / "records")] == [[older.stem]]
 
 
+def test_a_folder_that_only_looks_like_a_day_is_left_alone(share: Path) -> None:
+    settings = Settings(share=str(share))
+    odd = settings.folder("originals") / "2026-99-99"
+    odd.mkdir()
+    (odd / "20250101T000000-0123456789.gcode").write_bytes(b"theirs")
+    expire(settings, date(2026, 11, 25))
+    assert list(odd.iterdir())
+
+
 def test_the_oldest_go_first_when_there_is_too_much(share: Path) -> None:
     settings = Settings(share=str(share), originals_keep_mb=1)
     files = [keep(share, "originals", "2026-11-24", number, 400_000) for number in range(4)]

@@ -8,6 +8,7 @@ age when the newest thing there seems older than a week, since then rather the c
 import os
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -27,20 +28,19 @@ class Kept:
 
     path: Path
     job: str
-    day: date
     size: int
 
 
 def expire(settings: Settings, today: date | None = None) -> dict[str, int]:
     """Remove what is too old or too much; returns how many files and bytes went, nothing when none did."""
     now = today or datetime.now(UTC).date()
-    originals, records = _kept(settings.folder("originals")), _kept(settings.folder("records"))
-    old = _too_much(originals, settings.originals_keep_days, settings.originals_keep_mb, now)
-    old_records = _too_much(records, settings.records_keep_days, settings.records_keep_mb, now)
+    old = list(_too_much(settings.folder("originals"), settings.originals_keep_days, settings.originals_keep_mb, now))
+    records = settings.folder("records")
+    old_records = list(_too_much(records, settings.records_keep_days, settings.records_keep_mb, now))
     if old_records:
         # The ledger first: a record that is missing without a word would look like tampering.
         ids = [kept.job for kept in old_records]
-        ledger.append(settings.folder("records"), [{"event": "expired", "at": now_text(), "ids": ids}])
+        ledger.append(records, [{"event": "expired", "at": now_text(), "ids": ids}])
     for kept in (*old, *old_records):
         kept.path.unlink(missing_ok=True)
     _remove_empty_days({kept.path.parent for kept in (*old, *old_records)})
@@ -49,36 +49,45 @@ def expire(settings: Settings, today: date | None = None) -> dict[str, int]:
     return {"originals": len(old), "records": len(old_records), "bytes": sum(k.size for k in (*old, *old_records))}
 
 
-def _kept(folder: Path) -> list[Kept]:
-    return sorted(_ours(folder), key=lambda kept: (kept.job, kept.path.name))
+def _too_much(folder: Path, days: int, most_mb: int, today: date) -> Iterator[Kept]:
+    """The oldest beyond the size, and all beyond the age, oldest first.
+
+    A folder may hold a million files: they are counted one by one, and only the days that lose some are held in memory.
+    """
+    sizes: dict[date, int] = {}
+    for day in _days(folder):
+        for kept in _ours(folder, day):
+            sizes[day] = sizes.get(day, 0) + kept.size
+    by_age = today - max(sizes, default=today) <= TRUSTED_GAP
+    room = sum(sizes.values()) - most_mb * MB
+    for day in sorted(sizes):
+        is_old = by_age and today - day > timedelta(days=days)
+        if not is_old and room <= 0:
+            return
+        for kept in sorted(_ours(folder, day), key=lambda kept: (kept.job, kept.path.name)):
+            if not is_old and room <= 0:
+                return
+            yield kept
+            room -= kept.size
 
 
-def _ours(folder: Path) -> Iterator[Kept]:
-    with os.scandir(folder) as days:
-        for day in days:
-            if not _DAY.fullmatch(day.name) or not day.is_dir(follow_symlinks=False):
-                continue
-            with os.scandir(day.path) as files:
-                for file in files:
-                    job = file.name.partition(".")[0]
-                    if ID.fullmatch(job) and not file.is_dir(follow_symlinks=False):
-                        size = file.stat(follow_symlinks=False).st_blocks * 512
-                        yield Kept(Path(file.path), job, date.fromisoformat(day.name), size)
+def _days(folder: Path) -> list[date]:
+    with os.scandir(folder) as entries:
+        names = [entry.name for entry in entries if _DAY.fullmatch(entry.name) and entry.is_dir(follow_symlinks=False)]
+    found = []
+    for name in names:
+        # A folder of somebody's that only looks like a day is not ours.
+        with suppress(ValueError):
+            found.append(date.fromisoformat(name))
+    return found
 
 
-def _too_much(kept: list[Kept], days: int, most_mb: int, today: date) -> list[Kept]:
-    """The oldest beyond the size, and all beyond the age; KEPT is sorted, oldest first."""
-    newest = max((one.day for one in kept), default=today)
-    by_age = today - newest <= TRUSTED_GAP
-    room = sum(one.size for one in kept) - most_mb * MB
-    gone = []
-    for one in kept:
-        if room > 0 or (by_age and today - one.day > timedelta(days=days)):
-            gone.append(one)
-            room -= one.size
-        elif not by_age:
-            break
-    return gone
+def _ours(folder: Path, day: date) -> Iterator[Kept]:
+    with os.scandir(folder / day.isoformat()) as files:
+        for file in files:
+            job = file.name.partition(".")[0]
+            if ID.fullmatch(job) and not file.is_dir(follow_symlinks=False):
+                yield Kept(Path(file.path), job, file.stat(follow_symlinks=False).st_blocks * 512)
 
 
 def _remove_empty_days(folders: set[Path]) -> None:
