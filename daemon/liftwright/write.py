@@ -26,6 +26,9 @@ from liftwright.stamp import stamp_line
 from liftwright.terms import MOST_PLACES, bare_ground, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
 
 
+PROGRESS = 73  # the number of the command that shows progress
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What one pass is to do: the job as surveyed, the rule's lift in one shape, the printer, the material if known.
@@ -183,7 +186,7 @@ class _Pass:
             self._watch(Glance(window, travels, lifts, edits, self._clock.layer_of_row, before, after))
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
         self._unretracted += int(((lifts.reason == FREE) & (travels.retracted == 0)).sum())
-        self._progress_marks += int(((moves.kind == NOTE) & (moves.value == 73)).sum())
+        self._progress_marks += int((moves.value[moves.kind == NOTE] == PROGRESS).sum())
         self._lines_added += spliced.lines_added
         self._rows += len(moves) - 1
         return spliced

@@ -69,6 +69,7 @@ from liftwright.job.reading import read_lines
 from liftwright.job.rows import add_frame
 
 CHUNK = 1 << 19  # bytes read at a time: the tables of one window stay in the processor's cache
+NEAR_END = 256  # rows: seldom is the last bead farther from a window's end
 MAX_LINE = 1 << 20
 MAX_WINDOW = 64 << 20  # a stretch without a bead beyond this isn't a print
 
@@ -202,14 +203,24 @@ class MoveReader:
             last = self._read_more()
             self._parse(last)
             rows = int(self.state_int[S_ROWS])
-            beads = np.flatnonzero(self._tables[3][B_KIND, :rows] == BEAD)
             if last:
                 yield Window(self._buf, self._fill, self._moves(rows), True)
-            elif len(beads):
-                bead = int(beads[-1])
+            elif (bead := self._last_bead(rows)) > 0:
                 cut = self._behind_line(int(self._tables[1][I_END, bead]))
                 yield Window(self._buf, cut, self._moves(bead + 1), False)
                 self._carry(bead, cut)
+
+    def _last_bead(self, rows: int) -> int:
+        """Row of the last bead, 0 for none."""
+        kind = self._tables[3][B_KIND]
+        stop = rows
+        while stop > 0:
+            start = max(0, stop - NEAR_END)
+            beads = np.flatnonzero(kind[start:stop] == BEAD)
+            if len(beads):
+                return start + int(beads[-1])
+            stop = start
+        return 0
 
     def _read_more(self) -> bool:
         if self._capacity - self._fill < self._chunk:

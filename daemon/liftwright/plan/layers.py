@@ -78,7 +78,9 @@ class LayerBook:
 def _fan_changes(moves: Moves, text: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """The rows that set the part's fan, and its speed from there on, 0 to 1."""
     rows, speeds = [], []
-    for row in np.flatnonzero((moves.kind == NOTE) & ((moves.value == FAN_ON) | (moves.value == FAN_OFF))).tolist():
+    for row in np.flatnonzero(moves.kind == NOTE).tolist():
+        if moves.value[row] not in (FAN_ON, FAN_OFF):
+            continue
         command = bytes(text[moves.start[row] : moves.end[row]])
         words = dict(_WORD.findall(command.partition(b";")[0].upper().partition(b"M10")[2][1:]))
         if float(words.get(b"P", 0)) == 0:

@@ -307,12 +307,14 @@ def _find(
                 ints[V_STARTED] = 1
             if ints[V_STARTED] == 1:
                 if known[r] == 1:
-                    _follow_layer(z[r], floats, ints)
+                    if z[r] != floats[V_LAYER_Z] or ints[V_LAYER] == 0:
+                        _follow_layer(z[r], floats, ints)
                 else:
                     # Its Z counts as far as it was stated, which may be in the layer above the last known bead.
                     ints[V_KNOWN_FROM] = OPEN
                     floats[V_HOLE_Z] = max(z[r], floats[V_LAYER_Z])
-            depth[t] = max(0.0, depth[t] - de[r])
+            if depth[t] != 0.0:
+                depth[t] = max(0.0, depth[t] - de[r])
             b = r
             first = r + 1
             push = 0
