@@ -2,7 +2,7 @@
 
 In: the original and the rewritten job as binary files, and the printer's limits. Out: whether the promises hold, and
 the first violations, each with its promise's number and name and its line in both files. It imports no other part of
-liftwright: a mistake of the reader, planner or splicer must not be shared by the judge.
+liftwright (but how kernels are kept on disk): a mistake of the reader, planner or splicer must not be the judge's, too.
 
 1 beads         same order, start, end, filament, feed rate and tool
 2 retractions   wipes, retractions and primes: same amounts, places and order

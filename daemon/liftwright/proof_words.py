@@ -16,6 +16,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numba import njit
 
+from liftwright.compiled import bind_to_sources
+
 SCALE = 10**12
 TOP = 4 * 10**18  # ±4,000,000 mm: two of them can still be added within int64
 
@@ -26,23 +28,24 @@ _POWER = np.array([10 ** (12 - k) for k in range(13)], dtype=np.int64)
 _LARGEST = np.array([TOP // 10 ** (12 - k) for k in range(13)], dtype=np.int64)
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-_OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
+_OPTIONS: dict[str, Any] = {"nogil": True, "_nrt": False}
 
 
 def kernel(function: Function) -> Function:
-    """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading.
-
-    The cache looks at the file of the function alone: after a change to a kernel or constant that kernels of another
-    file use, delete the compiled code (`__pycache__/proof_*.nb*`), or the old one goes on running.
-    """
-    compiled: Function = njit(**_OPTIONS)(function)
-    return compiled
+    """Compile a kernel of the proof. `_nrt`: its arrays are not reference-counted, which costs more than reading."""
+    return _compiled(function, _OPTIONS)
 
 
 def merged(function: Function) -> Function:
-    """The same for the few kernels that every line goes through: they are merged into their callers, since each array
+    """The same for small kernels on the way of every line or gap: they are merged into their callers, since each array
     that is handed over costs seven arguments."""
-    compiled: Function = njit(forceinline=True, **_OPTIONS)(function)
+    return _compiled(function, {**_OPTIONS, "forceinline": True})
+
+
+def _compiled(function: Function, options: dict[str, Any]) -> Function:
+    compiled: Function = njit(cache=True, **options)(function)
+    if not bind_to_sources(compiled, function.__module__):
+        compiled = njit(**options)(function)
     return compiled
 
 

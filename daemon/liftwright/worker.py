@@ -10,6 +10,7 @@ from typing import Any, BinaryIO
 
 from liftwright.job.facts import Fact
 from liftwright.job.name_facts import compile_folder_pattern, compile_pattern, folder_facts, name_facts
+from liftwright.leftovers import sweep
 from liftwright.rewrite import Result, rewrite
 from liftwright.rules.load import load_rules
 from liftwright.rules.schema import RuleSet
@@ -52,6 +53,7 @@ class RealCore:
 def main(arguments: Sequence[str]) -> int:
     """Serve the channel until the daemon closes it."""
     channel = join_daemon(arguments)
+    sweep()
     warm()
     Worker(channel, RealCore()).serve()
     return 0

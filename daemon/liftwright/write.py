@@ -25,7 +25,6 @@ from liftwright.splice import Spliced, Splicer
 from liftwright.stamp import stamp_line
 from liftwright.terms import MOST_PLACES, bare_ground, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
 
-
 PROGRESS = 73  # the number of the command that shows progress
 
 
