@@ -40,7 +40,10 @@ class Rulebook:
             old.unlink()
 
     def look(self, now: bool = False) -> bool:
-        """Load again if the files changed and stand still (or NOW); True when something was loaded or found broken."""
+        """Load again if the files changed and stand still (or NOW); True when something was loaded or found broken.
+
+        OSError when the working folder can't take the snapshot; the rules before stay in force, and `look` tries again.
+        """
         seen = _look(self._folder)
         settled = now or seen == self._seen
         self._seen = seen
@@ -53,6 +56,10 @@ class Rulebook:
             self._keep(rules, files)
         except RulesError as error:
             self.broken = str(error)
+        except OSError:
+            # No room for the snapshot: the next look tries again.
+            self._loaded = None
+            raise
         else:
             self.broken = ""
         self._say()

@@ -57,6 +57,9 @@ def serve(settings: Settings, worker_command: Sequence[str] = WORKER, load: Load
     try:
         forget_status(settings)
         return Daemon(settings, worker_command, load).run()
+    except OSError as error:
+        # No step that could be tried again met it: everything goes on after a restart.
+        raise DeliveryError(f"{error}; wanted a share that can be read and written") from error
     finally:
         os.close(lock)
 
@@ -208,7 +211,11 @@ class Daemon:
         self._tell_status()
 
     def _look_at_rules(self, now: bool = False) -> None:
-        if not self.rulebook.look(now):
+        try:
+            if not self.rulebook.look(now):
+                return
+        except OSError as error:
+            self.trouble.meet(str(error))
             return
         rules = self.rulebook.rules
         if self.rulebook.broken:

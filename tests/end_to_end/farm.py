@@ -6,6 +6,7 @@ Waits on the state of folders, never for a fixed time.
 import hashlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -76,7 +77,7 @@ class Farm:
         (self.folder("rules") / "10-all.yaml").write_bytes(RULES)
 
     def configure(self, **changes: object) -> Settings:
-        values = {"share": str(self.share), "quiet_s": 0.4, "slots": 1, "free_space_floor_mb": 0, **changes}
+        values = {"share": str(self.share), "quiet_s": 0.3, "slots": 1, "free_space_floor_mb": 0, **changes}
         self.settings_file = self.root / "settings.yaml"
         self.settings_file.write_text(yaml.safe_dump(values))
         self.settings = load_settings(self.settings_file)
@@ -138,8 +139,9 @@ class Farm:
     def log_lines(self, event: str | None = None) -> list[dict]:
         found = []
         for line in (self.root / "daemon.log").read_bytes().decode("ascii").splitlines():
-            if line.startswith("{"):
-                found.append(json.loads(line))
+            text = re.sub(r"^<\d>", "", line)
+            if text.startswith("{"):
+                found.append(json.loads(text))
         return [line for line in found if event is None or line["event"] == event]
 
     # People.

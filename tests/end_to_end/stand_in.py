@@ -11,7 +11,6 @@ import time
 from types import SimpleNamespace
 
 from liftwright.errors import UnreadableJob
-from liftwright.rules.load import load_rules
 from liftwright.workloop import Worker, join_daemon
 
 ADDED = b";stand-in was here\n"
@@ -19,7 +18,10 @@ ADDED = b";stand-in was here\n"
 
 class StandInCore:
     def rules(self, files):
-        return load_rules(files)
+        # Reading them properly would cost each start of a worker more than all the rest of it.
+        text = b"".join(files.values())
+        choice = "held" if b"when_refused: held" in text else "unchanged"
+        return SimpleNamespace(when_refused=choice, digest=hashlib.sha256(text).hexdigest())
 
     def given(self, request):
         return [SimpleNamespace(key="folder", value=request["relative"].rpartition("/")[0], origin="folder")]

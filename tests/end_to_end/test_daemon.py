@@ -134,7 +134,7 @@ def test_a_taken_name_in_the_outbox_is_never_overwritten(farm: Farm) -> None:
 def test_SIGTERM_in_mid_job_lets_it_end_and_leaves_the_rest_in_place(farm: Farm) -> None:
     farm.start()
     for number in range(3):
-        farm.drop(f"slow-{number}.gcode", farm.job(b";stand-in hang 3\n"))
+        farm.drop(f"slow-{number}.gcode", farm.job(b";stand-in hang 1.5\n"))
     farm.wait_for(farm.is_at_work, "a job in work")
     assert farm.stop() == 0
     ended = len(farm.records())

@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from liftwright.service import STOP_S
+from liftwright.settings import FOLDERS
+
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 UNIT = SYSTEMD / "liftwright.service"
 
@@ -27,26 +30,63 @@ def test_the_unit_is_verified_without_a_word(tmp_path: Path) -> None:
     assert (result.returncode, result.stderr.strip(), result.stdout.strip()) == (0, "", "")
 
 
+@pytest.mark.parametrize(
+    ("good", "bad"),
+    [
+        ("ProtectSystem=strict", "ProtectSistem=strict"),
+        ("Type=notify", "Type=notifi"),
+        ("WatchdogSec=60", "WatchdogSec=soon"),
+        ("ExecStart=", "ExecStart=/no/such/program "),
+    ],
+)
+def test_a_fault_in_the_unit_would_be_told(tmp_path: Path, good: str, bad: str) -> None:
+    """The tool answers most faults with words alone, and its exit code stays 0: so no word may be said of ours."""
+    text = UNIT.read_text().replace("/opt/liftwright/bin/liftwright", "/bin/true")
+    assert f"\n{good}" in text
+    (tmp_path / UNIT.name).write_text(text.replace(f"\n{good}", f"\n{bad}"))
+    result = run("systemd-analyze", "verify", str(tmp_path / UNIT.name))
+    assert result.returncode or result.stderr
+
+
+def test_a_unit_that_is_less_strict_would_fail(tmp_path: Path) -> None:
+    """The threshold is one that a loosened unit misses."""
+    loose = UNIT.read_text().replace("\nSystemCallFilter", "\n# SystemCallFilter").replace("\nPrivate", "\n# Private")
+    (tmp_path / UNIT.name).write_text(loose)
+    result = run("systemd-analyze", "security", "--offline=true", "--threshold=10", str(tmp_path / UNIT.name))
+    assert result.returncode == 1, result.stdout[-400:]
+
+
 def test_the_exposure_of_the_unit_stays_below_one() -> None:
     """The threshold is ten times the score; the score counts the manager's options alone and says nothing of us."""
     result = run("systemd-analyze", "security", "--offline=true", "--threshold=10", str(UNIT))
     assert result.returncode == 0, result.stdout[-400:]
 
 
-def test_the_account_and_the_folders_are_accepted(tmp_path: Path) -> None:
-    """Both tools name the faults of a line on stderr."""
-    users = run("systemd-sysusers", "--dry-run", f"--root={tmp_path}", str(SYSTEMD / "liftwright.sysusers.conf"))
-    assert (users.returncode, users.stderr) == (0, "") or "liftwright" in users.stdout + users.stderr
-    lines = (SYSTEMD / "liftwright.tmpfiles.conf").read_text().splitlines()
-    folders = [line.split() for line in lines if line and not line.startswith("#")]
-    assert all(len(fields) == 6 and fields[0] == "d" for fields in folders)
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give files to an account")
+def test_the_account_and_the_folders_are_made_as_the_daemon_needs_them(tmp_path: Path) -> None:
+    """Both tools do their work in a root of the test's own, twice: an upgrade runs them again."""
+    (tmp_path / "etc").mkdir()
+    for _ in range(2):
+        users = run("systemd-sysusers", f"--root={tmp_path}", str(SYSTEMD / "liftwright.sysusers.conf"))
+        assert users.returncode == 0, users.stderr
+        made = run("systemd-tmpfiles", f"--root={tmp_path}", "--create", str(SYSTEMD / "liftwright.tmpfiles.conf"))
+        assert (made.returncode, made.stderr) == (0, "")
+    account = next(
+        line for line in (tmp_path / "etc/passwd").read_text().splitlines() if line.startswith("liftwright:")
+    )
+    number, shell = int(account.split(":")[2]), account.split(":")[-1]
+    assert shell.endswith("nologin")
+    share = tmp_path / "srv/farm"
+    for name in FOLDERS:
+        info = (share / name).stat()
+        assert info.st_uid == number, name
+        assert info.st_mode & 0o007 == 0, f"{name} is open to everybody"
+    assert share.stat().st_uid == 0
+    assert (tmp_path / "etc/liftwright").is_dir()
 
 
 def test_the_unit_and_the_folders_agree_with_the_daemon() -> None:
     """Every folder of the settings is made, and the limits of time fit together."""
-    from liftwright.service import STOP_S
-    from liftwright.settings import FOLDERS
-
     text, folders = UNIT.read_text(), (SYSTEMD / "liftwright.tmpfiles.conf").read_text()
     assert all(f"/srv/farm/{name} " in folders for name in FOLDERS)
     options = dict(line.split("=", 1) for line in text.splitlines() if "=" in line and not line.startswith("#"))

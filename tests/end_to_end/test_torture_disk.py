@@ -1,5 +1,6 @@
 """The disk: full, out of inodes, read-only, failing, slow, or not the one it should be."""
 
+import contextlib
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -99,6 +100,64 @@ def test_without_inodes_nothing_is_lost(small_disk: Callable[[str], Path]) -> No
         farm.check()
     finally:
         farm.kill()
+
+
+def test_a_disk_that_is_full_at_the_start_is_refused_with_a_sentence(small_disk: Callable[[str], Path]) -> None:
+    """Torture case 73: not a bug of ours (exit code 70), and all goes on when there is room."""
+    farm = farm_on(small_disk("size=2m"))
+    try:
+        farm.make_folders()
+        farm.drop("clip.gcode")
+        log = farm.root / "daemon.log"
+        log.write_bytes(b"#" * 4000 + b"\n")
+        ballast = farm.root / "ballast"
+        with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+            while True:
+                file.write(bytes(4096))
+        assert farm.run_to_its_end() == 6
+        ballast.unlink()
+        farm.start()
+        farm.wait_for_records(1)
+        farm.check()
+    finally:
+        farm.kill()
+
+
+def test_rules_that_change_while_the_disk_is_full_end_nothing(small_disk: Callable[[str], Path]) -> None:
+    """The rules before stay in force until there is room for the new ones."""
+    disk = small_disk("size=2m")
+    farm = Farm(disk.parent / "farm", share=disk / "share")
+    try:
+        farm.start()
+        before = farm.status()["rules_sha256"]
+        rules = farm.folder("rules") / "10-all.yaml"
+        ballast = disk / "ballast"
+        rules.write_bytes(rules.read_bytes().replace(b"0.4", b"0.6"))
+        with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+            while True:
+                file.write(bytes(4096))
+        farm.wait_for(lambda: farm.log_lines("trouble"), "the trouble to be logged")
+        ballast.unlink()
+        farm.wait_for(lambda: farm.status()["rules_sha256"] not in (None, before), "the new rules to be in force")
+        farm.drop("clip.gcode")
+        farm.wait_for_records(1)
+        farm.check()
+    finally:
+        farm.kill()
+
+
+@pytest.mark.parametrize("error", ["EIO", "ENOSPC"])
+def test_a_sync_that_fails_ends_the_daemon_and_all_goes_on_after_the_restart(farm: Farm, error: str) -> None:
+    """Torture case 77: the system may have thrown the pages away and says so only once, so nothing goes on as before.
+
+    Source: https://wiki.postgresql.org/wiki/Fsync_Errors
+    """
+    farm.make_folders()
+    farm.drop("clip.gcode")
+    assert farm.run_to_its_end({"LIFTWRIGHT_TEST_FAULT": f"{error}:sync:1"}) == 6
+    farm.start()
+    farm.wait_for_records(1)
+    farm.check()
 
 
 def test_below_the_floor_of_free_space_no_job_is_taken(make_farm: Callable[..., Farm]) -> None:

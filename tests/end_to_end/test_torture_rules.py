@@ -3,8 +3,6 @@
 import os
 from pathlib import Path
 
-import pytest
-
 from end_to_end.farm import RULES, Farm
 
 BROKEN = {
@@ -27,19 +25,29 @@ BROKEN = {
 }
 
 
-@pytest.mark.parametrize("name", BROKEN)
-def test_a_broken_file_keeps_the_last_good_set_in_force(farm: Farm, name: str) -> None:
+def replace(place: Path, data: bytes) -> None:
+    """In one step: half a file would be one broken file more."""
+    new = place.with_name(".new")
+    new.write_bytes(data)
+    new.rename(place)
+
+
+def test_a_broken_file_keeps_the_last_good_set_in_force(farm: Farm) -> None:
     """Torture cases 62 to 68 and 70, by their numbers; 69 and 72 have no place: rules hold globs, and no templates."""
     farm.start()
-    place = farm.folder("rules") / "10-all.yaml"
+    place, word = farm.folder("rules") / "10-all.yaml", farm.folder("rules") / "RULES-BROKEN.txt"
     before = farm.status()["rules_sha256"]
-    place.write_bytes(BROKEN[name])
-    farm.wait_for((farm.folder("rules") / "RULES-BROKEN.txt").exists, "the word beside the rules")
-    farm.drop("clip.gcode")
-    farm.wait_for_records(1)
-    farm.wait_for(lambda: farm.status()["rules_broken"], "the status to say so")
-    assert farm.status()["rules_sha256"] == before
-    assert len(farm.log_lines("rules_broken")) == 1
+    for number, (name, data) in enumerate(BROKEN.items(), 1):
+        replace(place, data)
+        farm.wait_for(word.exists, f"the word beside the rules: {name}")
+        farm.drop(f"clip-{number}.gcode")
+        farm.wait_for_records(number)
+        farm.wait_for(lambda: farm.status()["rules_broken"], f"the status to say so: {name}")
+        assert farm.status()["rules_sha256"] == before, name
+        assert len(farm.log_lines("rules_broken")) == number, name
+        replace(place, RULES)
+        farm.wait_for(lambda: not word.exists(), f"the rules to be good again after: {name}")
+        farm.wait_for(lambda: not farm.status()["rules_broken"], f"the status to say so after: {name}")
     farm.check()
 
 
@@ -70,11 +78,10 @@ def test_rules_replaced_during_a_job_do_not_change_it(farm: Farm) -> None:
     """Torture case 71: a job has one rule set from start to end."""
     farm.start()
     before = farm.status()["rules_sha256"]
-    farm.drop("slow.gcode", farm.job(b";stand-in hang 6\n"))
+    farm.drop("slow.gcode", farm.job(b";stand-in hang 2\n"))
     farm.wait_for(farm.is_at_work, "the job to be in work")
     place = farm.folder("rules") / "10-all.yaml"
-    (farm.folder("rules") / ".new").write_bytes(RULES.replace(b"0.4", b"0.6"))
-    (farm.folder("rules") / ".new").rename(place)
+    replace(place, RULES.replace(b"0.4", b"0.6"))
     farm.wait_for(lambda: farm.status()["rules_sha256"] != before, "the new rules to be in force")
     farm.wait_for_records(1)
     assert farm.record_of("slow.gcode")["outcome"] == "rewritten"

@@ -173,7 +173,7 @@ def test_a_reader_of_the_outbox_sees_whole_files_alone(farm: Farm) -> None:
     reader = threading.Thread(target=read)
     reader.start()
     try:
-        for number in range(20):
+        for number in range(8):
             farm.drop("same.gcode", farm.job(size=20_000))
             farm.wait_for_records(number + 1)
     finally:
