@@ -30,7 +30,7 @@ MOST_PLACES = 9
 ROUNDED_UP_MM = 0.003  # rounding an inserted height up adds less: three decimals of a mm, four of an inch
 # Shortest travel that is lifted where the rule doesn't say, mm: a lift over a short one is steep, so fixed shapes leave
 # it alone; over an obstacle a steep lift is still better than a strike.
-SHORTEST = {False: 1.5, True: 0.2}
+SHORTEST = {False: 1.5, True: 0.02}
 
 
 def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:

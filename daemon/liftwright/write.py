@@ -271,6 +271,11 @@ class _Pass:
             )
         if isinstance(self._planner, TerrainLifts) and self._plan.material is None:
             warnings.append("no material entry fits the job: the curl allowance is that of the commonest numbers")
+        if isinstance(self._planner, TerrainLifts) and (width := self._planner.thin_beads) is not None:
+            warnings.append(
+                f"by their E the beads are {width:.2f} mm wide, too thin for a nozzle of "
+                f"{self._plan.printer.nozzle_mm:g} mm: is filament_mm ({self._plan.printer.filament_mm:g}) right?"
+            )
         return warnings
 
 

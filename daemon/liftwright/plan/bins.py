@@ -18,7 +18,8 @@ from liftwright.plan.cells import (
     Z_TOP,
     Floats,
     Singles,
-    allowance_beneath,
+    allowances_beneath,
+    bytes_of,
     carriers,
     most_squares_of,
     put,
@@ -54,11 +55,9 @@ def fill_bins(
 ) -> None:  # fmt: skip
     """Sum up the n cells of a laid bead by bins; x0, y0 in cells, `per_bin` bins per cell.
 
-    Cells with everything beneath them carried and flat are passed over: most of a job is. An allowance beneath counts
-    in every bin that its cell reaches.
+    Cells with everything beneath them carried and flat are passed over: most of a job is.
     """
     set_offsets(ux, uy, per_bin, offsets)
-    reach = 0.375 * per_bin * (abs(ux) + abs(uy))
     for b in range(count):
         bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
     for k in range(n):
@@ -70,15 +69,32 @@ def fill_bins(
         column, row = place_of(i, tile_columns)
         along = per_bin * (ux * (column + 0.5 - x0) + uy * (row + 0.5 - y0))
         if curled:
-            most = allowance_beneath(words, singles, i, word, z, h)
-            for b in range(max(int(along - reach), 0), min(int(along + reach), count - 1) + 1):
-                bins[B_CURL, b] = max(bins[B_CURL, b], most)
+            low, high = allowances_beneath(words, singles, i, z, h)
+            touched = squares_of(word)
+            add_allowances(low, touched, along, offsets, 0, count, bins)
+            add_allowances(high, touched >> np.uint64(32), along, offsets, 8, count, bins)
         squares = squares_of(bare)
         while squares != NONE:
             first = lowest_bit(squares)
             squares &= squares - np.uint64(1)
             b = min(max(int(along + offsets[first >> np.uint64(2)]), 0), count - 1)
             bins[B_FREE, b] += np.int64(count_bits((bare >> first) & FIFTEEN))
+
+
+@kernel
+def add_allowances(
+    eight: np.uint64, squares: np.uint64, along: float, offsets: Floats, first: int, count: int, bins: Integers
+) -> None:
+    """Raise the allowance beneath in the bins of the eight squares from `first` on, where `squares` has their bit."""
+    eight &= bytes_of(squares) * np.uint64(255)
+    square = first
+    while eight != NONE:
+        c = np.int64(eight & np.uint64(127))
+        if c > 0:
+            b = min(max(int(along + offsets[square]), 0), count - 1)
+            bins[B_CURL, b] = max(bins[B_CURL, b], c)
+        eight >>= np.uint64(8)
+        square += 1
 
 
 @kernel

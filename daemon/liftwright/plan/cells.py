@@ -96,14 +96,21 @@ def greatest(a: np.uint64) -> int:
 
 
 @kernel
-def allowance_beneath(words: Words, singles: Singles, i: int, word: np.uint64, z: float, h: float) -> int:
-    """Greatest allowance (parts) in the layer before, over the squares of cell i that the samples `word` touch."""
+def allowances_beneath(words: Words, singles: Singles, i: int, z: float, h: float) -> tuple[np.uint64, np.uint64]:
+    """Allowances (parts) of the layer before, of the 16 squares of cell i as bytes of two words."""
     reach = np.float32(z - BENEATH * h)
     a = b = NONE
     if singles[i, Z_BELOW] >= reach:
         a, b = words[i, C_BELOW], words[i, C_BELOW + 1]
     if reach <= singles[i, Z_TOP] < np.float32(z - SAME_LAYER * h):
         a, b = greater(a, words[i, C_TOP]), greater(b, words[i, C_TOP + 1])
+    return a, b
+
+
+@kernel
+def allowance_beneath(words: Words, singles: Singles, i: int, word: np.uint64, z: float, h: float) -> int:
+    """Greatest allowance (parts) in the layer before, over the squares of cell i that the samples `word` touch."""
+    a, b = allowances_beneath(words, singles, i, z, h)
     if a == NONE and b == NONE:
         return 0
     squares = squares_of(word)

@@ -13,6 +13,7 @@ import numpy as np
 from liftwright.kernels import kernel
 from liftwright.plan.cells import (
     BELOW,
+    C_BELOW,
     C_TOP,
     FIFTEEN,
     NONE,
@@ -41,7 +42,8 @@ class Sweep(NamedTuple):
     way: Floats
     need: Floats  # height to pass at k·spacing, NOTHING where there is none
     radius: float  # mm, of the nozzle's flat with its margin
-    threshold: float  # mm above the nozzle that make an obstacle
+    threshold: float  # mm above the nozzle from which a curled edge is an obstacle: its height is in doubt
+    strike: float  # mm above the nozzle from which anything else is one, and from which the nozzle strikes
     clearance: float  # mm
 
 
@@ -84,7 +86,7 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
     ya = job[Y_LOW] + (row * TILE + 0.5) * cell - y0
     for k in range(TILE * TILE):
         i = (tile << 6) + k
-        curled = (words[i, C_TOP] | words[i, C_TOP + 1]) != NONE
+        curled = (words[i, C_TOP] | words[i, C_TOP + 1] | words[i, C_BELOW] | words[i, C_BELOW + 1]) != NONE
         if singles[i, Z_TOP] <= limit and not curled:
             continue
         dx, dy = xa + (k & 7) * cell, ya + (k >> 3) * cell
@@ -92,33 +94,36 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
         if abs(across) > reach or along < -reach or along > length + reach:
             continue
         for square in range(SQUARES):
-            height, own = square_top(bed, q, i, square, limit)
+            height, own, in_doubt = square_top(bed, q, i, square, limit)
             if height > limit:
                 px, py = (0.25 * (square & 3) - 0.375) * cell, (0.25 * (square >> 2) - 0.375) * cell
-                pass_square(q, height, own, along + ux * px + uy * py, across + ux * py - uy * px, spacing,
+                pass_square(q, height, own, in_doubt, along + ux * px + uy * py, across + ux * py - uy * px, spacing,
                             s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
 
 
 @kernel
-def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[float, bool]:
-    """Height of what stands in one square of a cell, allowance included, and whether the path just left laid it."""
+def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[float, bool, bool]:
+    """What stands in one square of a cell: its height, allowance included, whether the path just left laid it, and
+    whether an allowance is part of it."""
     words, shift = bed.words, np.uint64(4 * square)
+    half, byte = square >> 3, np.uint64(8 * (square & 7))
     top = float(bed.singles[i, Z_TOP])
     if (words[i, TOP] >> shift) & FIFTEEN != NONE:
-        half, byte = square >> 3, np.uint64(8 * (square & 7))
         c = (words[i, C_TOP + half] >> byte) & np.uint64(127)
         own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> (byte + np.uint64(half))) & np.uint64(1) != NONE
-        return top + c * bed.job[PART], own
+        return top + c * bed.job[PART], own, c != NONE
     if top > limit + TALL:
         # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
-        return top, False
+        return top, False, False
     if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
-        return float(bed.singles[i, Z_BELOW]), False
-    return 0.0, False
+        # An edge that curled and that the layer above, drawn in, has left bare.
+        c = (words[i, C_BELOW + half] >> byte) & np.uint64(127)
+        return bed.singles[i, Z_BELOW] + c * bed.job[PART], False, c != NONE
+    return 0.0, False, False
 
 
 @kernel
-def pass_square(q: Sweep, height: float, own: bool, along: float, across: float, spacing: float,
+def pass_square(q: Sweep, height: float, own: bool, in_doubt: bool, along: float, across: float, spacing: float,
                 s0: float, s1: float, z0: float, z1: float, x0: float, y0: float,
                 ux: float, uy: float, length: float) -> None:  # fmt: skip
     """Something of that height, `along` the stretch and `across` it (mm): where the flat covers it, it counts."""
@@ -137,7 +142,7 @@ def pass_square(q: Sweep, height: float, own: bool, along: float, across: float,
     if near_end and under_next(way, x0 + ux * along - uy * across, y0 + uy * along + ux * across):
         b = min(b, (total - WAIVED - s0) / scale)
     if a <= b:
-        note(q, s0 + a * scale, s0 + b * scale, z0 + rise * a, z0 + rise * b, height, spacing)
+        note(q, s0 + a * scale, s0 + b * scale, z0 + rise * a, z0 + rise * b, height, in_doubt, spacing)
 
 
 @kernel
@@ -150,13 +155,15 @@ def under_next(way: Floats, x: float, y: float) -> bool:
 
 
 @kernel
-def note(q: Sweep, sa: float, sb: float, za: float, zb: float, height: float, spacing: float) -> None:
+def note(
+    q: Sweep, sa: float, sb: float, za: float, zb: float, height: float, in_doubt: bool, spacing: float
+) -> None:
     """Something of that height from sa to sb along the travel, where the job's own path goes from za to zb."""
     way = q.way
     z0, z1, total = way[W_Z0], way[W_Z1], way[W_LENGTH]
     top = max(z0, z1)
-    over = height - q.threshold
-    if over > min(za, zb):
+    over = height - (q.threshold if in_doubt else q.strike)
+    if height - q.strike > min(za, zb):
         way[W_STRUCK] = 1.0
     if over > min(za, zb, top):
         way[W_STRUCK_FLAT] = 1.0

@@ -78,7 +78,6 @@ CORNER = 0.2146018366025517  # 1 - π/4: what the round sides of a bead lack of 
 SAGITTA = 0.01  # mm by which the chords of an arc may miss it
 LEAST_H = 0.02  # mm
 WIDTH_MEMORY = 200.0  # mm of beads over which their usual width is taken
-THINNEST, USUAL = 0.6, 1.1  # nozzles; thinner as a rule is not believed, and what is taken instead (common practice)
 
 
 class Rows(NamedTuple):
@@ -168,7 +167,8 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
         return
     area = rows.de[i] * bed.job[FILAMENT] / length
     h = height_of(bed, 0.5 * (x0 + x1), 0.5 * (y0 + y1), z0, z1, area)
-    width = believable_width(state, bed.job[NOZZLE], area, h, length)
+    width = width_of(bed.job[NOZZLE], area, h)
+    note_width(state, bed.job[NOZZLE], area, h, length)
     if abs(z1 - z0) > 0.2 * h:
         parts = max(parts, min(1000, int(np.ceil(abs(z1 - z0) / (0.2 * h)))))
     joins = state[OPEN] == 1.0 and abs(x0 - state[X_END]) + abs(y0 - state[Y_END]) + abs(z0 - state[Z_END]) < 2e-3
@@ -226,16 +226,10 @@ def width_of(nozzle: float, area: float, h: float) -> float:
 
 
 @kernel
-def believable_width(state: Floats, nozzle: float, area: float, h: float, length: float) -> float:
-    """Width of a bead; where beads are as a rule too thin to exist, E says nothing of volume and the nozzle decides.
-
-    So it is with jobs made for a thicker filament than the printer is said to have.
-    """
-    width = area / h + h * CORNER
-    state[USUAL_WIDTH] += (min(width, 3.0 * nozzle) - state[USUAL_WIDTH]) * min(1.0, length / WIDTH_MEMORY)
-    if state[USUAL_WIDTH] < THINNEST * nozzle:
-        width = max(width, USUAL * nozzle)
-    return float(min(max(width, 0.5 * nozzle), 3.0 * nozzle))
+def note_width(state: Floats, nozzle: float, area: float, h: float, length: float) -> None:
+    """Follow how wide beads are as a rule by their E: a wrong filament diameter shows here."""
+    width = min(area / h + h * CORNER, 3.0 * nozzle)
+    state[USUAL_WIDTH] += (width - state[USUAL_WIDTH]) * min(1.0, length / WIDTH_MEMORY)
 
 
 @kernel

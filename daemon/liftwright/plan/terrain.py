@@ -18,7 +18,17 @@ from liftwright.job.moves import Moves
 from liftwright.plan.bins import BIN_ROWS, MOST_BINS
 from liftwright.plan.cells import PARTS, RECORD_WORDS, SQUARES, Floats
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
-from liftwright.plan.overhang import JOB_SIZE, LAYER_H, PIECE_SIZE, PIECES, RESTARTS, STATE_SIZE, USUAL_WIDTH, Bed
+from liftwright.plan.overhang import (
+    JOB_SIZE,
+    LAYER_H,
+    NOZZLE,
+    PIECE_SIZE,
+    PIECES,
+    RESTARTS,
+    STATE_SIZE,
+    USUAL_WIDTH,
+    Bed,
+)
 from liftwright.plan.passing import (
     BLOCKED,
     CLEAR,
@@ -44,9 +54,13 @@ CELL_PER_NOZZLE = 1.0
 MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
-# What full caution adds: nozzles of flat radius and lowers: share, mm; raises: share of the gain.
-EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.08, 0.5, 0.1, 0.02
+# What full caution adds: lowers the onset, raises the gain by a share, widens the flat's radius, lowers the threshold.
+EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.12, 0.5, 0.25, 0.054
+# What full caution takes off the clearance, which stands for the same doubt; not below the least.
+LESS_CLEARANCE, LEAST_CLEARANCE = 0.05, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
+LEAST_THRESHOLD = 0.003  # mm; heights are kept as singles, and a bead that lies flush is never an obstacle
+THIN = 0.6  # nozzles; beads thinner than this as a rule point to a wrong filament diameter (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +101,8 @@ class Strings:
 class Ground:
     """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi of all beads, mm; everything else in mm as well.
 
-    caution: 0..1 widens the nozzle's flat and lets curl begin earlier.
+    caution: 0..1 widens the nozzle's flat and lets curl begin earlier and grow faster; it takes a little off the
+    clearance in return.
     """
 
     def __init__(
@@ -117,7 +132,9 @@ class Ground:
             np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros((BIN_ROWS, MOST_BINS), np.int64),
             np.zeros(SQUARES), np.zeros((STALE_ROOM, 7)),
         )  # fmt: skip
-        self.radius, self.threshold = flat / 2 + WIDER * caution, THRESHOLD - LOWER * caution
+        self.radius = flat / 2 + WIDER * caution
+        self.threshold = max(THRESHOLD - LOWER * caution, LEAST_THRESHOLD)
+        self._caution = caution
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
         self.way, self.need = np.zeros(WAY_SIZE), np.zeros(PLACES)
 
@@ -126,9 +143,16 @@ class Ground:
         """How often the bed was found cleared, and the terrain begun anew."""
         return int(self.bed.state[RESTARTS])
 
+    @property
+    def thin_beads(self) -> float | None:
+        """Usual width in mm of the last beads by their E, where it is less than a nozzle of this size can lay."""
+        width = float(self.bed.state[USUAL_WIDTH])
+        return width if width < THIN * float(self.bed.job[NOZZLE]) else None
+
     def question(self, clearance: float) -> Sweep:
         """What is asked of a travel, with the mm kept above obstacles."""
-        return Sweep(self.way, self.need, self.radius, self.threshold, clearance)
+        kept = max(clearance - LESS_CLEARANCE * self._caution, min(clearance, LEAST_CLEARANCE))
+        return Sweep(self.way, self.need, self.radius, self.threshold, THRESHOLD, kept)
 
 
 _TABLE = half_plane_words()

@@ -48,6 +48,11 @@ class TerrainLifts:
         self.curled = np.zeros(0)  # of the last window, row by row: mm of beads given an allowance for curl
         self.risks: list[Risk] = []
 
+    @property
+    def thin_beads(self) -> float | None:
+        """See `Ground.thin_beads`."""
+        return self._ground.thin_beads
+
     def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
         """Profiles for the travels whose `reason` is FREE; also lays the window's beads."""
         t = self._terms
