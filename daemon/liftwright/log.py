@@ -4,6 +4,7 @@ Under a service manager each line begins with its level, `<4>` for a warning, as
 """
 
 import json
+import logging
 import os
 import sys
 from collections.abc import MutableMapping
@@ -32,24 +33,39 @@ WAITING = "waiting_long"
 EXPIRED = "expired"
 RECOVERED = "recovered"
 JOURNAL_DAMAGED = "journal_damaged"
+LIBRARY = "library"
 VERDICT = "verdict"
 VERDICT_REFUSED = "verdict_refused"
 VERDICTS_BLOCKED = "verdicts_blocked"
 
 
+class _Libraries(logging.Handler):
+    """What libraries say by themselves becomes a line like every other; else it would stand on stderr as plain text."""
+
+    def __init__(self, logger: Any) -> None:
+        super().__init__(logging.WARNING)
+        self._logger = logger
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._logger.warning(LIBRARY, of=record.name, says=record.getMessage())
+
+
 def open_log() -> Any:
-    """The log of this process."""
+    """The log of this process, from now on that of its libraries too."""
     prefixed = "JOURNAL_STREAM" in os.environ or "NOTIFY_SOCKET" in os.environ
 
     def write(_: Any, method: str, event: MutableMapping[str, Any]) -> str:
         text = json.dumps(event, ensure_ascii=True, default=repr)
         return f"<{LEVELS.get(method, 6)}>{text}" if prefixed else text
 
-    return structlog.wrap_logger(
+    logger = structlog.wrap_logger(
         structlog.WriteLogger(sys.stderr),
         processors=[structlog.processors.add_log_level, structlog.processors.TimeStamper(fmt="iso", utc=True), write],
         wrapper_class=structlog.BoundLogger,
     )
+    logging.getLogger().addHandler(_Libraries(logger))
+    logging.captureWarnings(True)
+    return logger
 
 
 def job_event(record: Record) -> dict[str, Any]:

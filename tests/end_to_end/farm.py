@@ -18,6 +18,7 @@ import yaml
 
 from end_to_end.invariant import check_invariant, read_records
 from liftwright.settings import FOLDERS, Settings, load_settings
+from liftwright.spool import ledger
 from liftwright.spool.durable import sync_folder
 from liftwright.status import status
 
@@ -208,8 +209,9 @@ class Farm:
         return read_records(self.settings)
 
     def wait_for_records(self, count: int, patience: float = PATIENCE_S) -> list[dict]:
+        # The line in the ledger is the last that is written of a job.
         def ended() -> bool:
-            return sum(1 for _ in self.folder("records").glob("*/*.json")) >= count
+            return sum(event["event"] == "job" for event in ledger.events(self.folder("records"))) >= count
 
         self.wait_for(ended, f"{count} records", patience)
         return self.records()
@@ -226,7 +228,7 @@ class Farm:
         if good:
             if self.process is None:
                 self.start()
-            before = sum(1 for _ in self.folder("records").glob("*/*.json"))
+            before = sum(event["event"] == "job" for event in ledger.events(self.folder("records")))
             self.drop(f"good-{self._number}.gcode")
             self.wait_for_records(before + 1)
             name = f"good-{self._number - 1}.gcode"

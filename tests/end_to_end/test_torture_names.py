@@ -52,7 +52,7 @@ def test_any_name_comes_out_once_under_itself_and_forges_no_line(farm: Farm) -> 
     ledger = (farm.folder("records") / "ledger.jsonl").read_bytes().splitlines()
     assert len(ledger) == len(jobs)
     assert all(json.loads(line)["event"] == "job" for line in ledger)
-    assert len(farm.log_lines("job")) == len(jobs)
+    farm.wait_for(lambda: len(farm.log_lines("job")) == len(jobs), "a line in the log for each")
     assert not [line for line in farm.log_lines("job") if line["id"].startswith("forged")]
     farm.check()
 
