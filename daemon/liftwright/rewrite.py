@@ -6,7 +6,7 @@ Nothing here knows a disk, a clock or a thread: same bytes, same rules and same 
 """
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import BinaryIO
 
@@ -14,13 +14,14 @@ import numpy as np
 
 from liftwright.ahead import guessed_plan, is_the_same
 from liftwright.errors import JobError, UnsupportedJob
+from liftwright.geometry import GEOMETRY, measure
 from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, comment_map, gather
 from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK, Window
 from liftwright.job.survey import Survey, survey
 from liftwright.proof import prove
 from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
-from liftwright.rules.match import Decision, match
+from liftwright.rules.match import Decision, match, unmeasured
 from liftwright.rules.schema import Printer, RuleSet
 from liftwright.stamp import Tap, is_stamped
 from liftwright.terms import beyond_bed, neutral_hashes, over_budget, proof_limits
@@ -97,11 +98,17 @@ class Job:
         refuse_unfit(found, head)
         self.facts = gather(self.given, comment_facts(found.notes, self.words), _measured(found))
         self.decision = decision = match(self.rules, self.facts)
+        certain = None
+        wanted = unmeasured(self.rules, self.facts, GEOMETRY)
+        if wanted and decision.printer is not None:
+            certain = self._certain(found, decision.printer)
+            self.facts = gather(self.facts.values(), self._geometry(*certain, wanted, decision))
+            self.decision = decision = match(self.rules, self.facts)
         if decision.rule is None or decision.printer is None:
             return self.finish(self.rules.when_unmatched, "unmatched", decision.reason)
         if decision.rule.lift is None:
             return self.finish(UNCHANGED, "left_alone", f'rule "{decision.rule.name}" leaves every travel as it is')
-        found, g90_sets_extrusion = self._certain(found, decision.printer)
+        found, g90_sets_extrusion = certain or self._certain(found, decision.printer)
         refuse_empty(found)
         outside = beyond_bed(decision.printer, found)
         if outside is not None:
@@ -154,6 +161,16 @@ class Job:
             "whether G90 and G91 also switch the extruder can't be told from the job; state g90_sets_extrusion for the "
             "printer, or write M82 or M83 behind each G90 and G91",
         )
+
+    def _geometry(
+        self, found: Survey, g90_sets_extrusion: bool, wanted: Collection[str], decision: Decision
+    ) -> list[Fact]:
+        """What the rules ask of the job's geometry, measured in a pass of its own."""
+        assert decision.printer is not None
+        return measure(
+            self.source, found, wanted, decision.printer, decision.material, g90_sets_extrusion=g90_sets_extrusion,
+            chunk=self.chunk, tick=lambda done: self.tick("survey", done, self.size),
+        )  # fmt: skip
 
     def _write(self, plan: Plan) -> Result:
         """Write with the rule's shape, or the first of its others that keeps the budgets; then prove."""
@@ -240,5 +257,5 @@ def _measured(found: Survey) -> list[Fact]:
         Fact("height_mm", round(found.z_top, 3), "measured: highest bead"),
     ]
     if found.nozzle_temperature > 0:
-        facts.append(Fact("nozzle_temperature", found.nozzle_temperature, "measured: first nozzle temperature"))
+        facts.append(Fact("nozzle_temperature", found.nozzle_temperature, "measured: highest nozzle temperature"))
     return facts

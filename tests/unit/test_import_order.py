@@ -29,6 +29,7 @@ RANKS = {
     "terms": 6,
     "labels": 6,
     "ahead": 8,
+    "geometry": 7,
     "write": 7,
     "result": 7,
     "rewrite": 9,

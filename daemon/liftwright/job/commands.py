@@ -238,8 +238,7 @@ def m_command(
         nozzle_bit = 1 << (int(t) % 60) if t >= 0 else ANY_NOZZLE_BIT
         if s > 0:
             si[S_HEATERS] |= nozzle_bit
-            if sf[S_NOZZLE_TEMP] == 0.0:
-                sf[S_NOZZLE_TEMP] = s
+            sf[S_NOZZLE_TEMP] = max(sf[S_NOZZLE_TEMP], s)
         elif s == 0:
             # With a tool number it ends what stood without one; without, all nozzles: a job that switches off is whole.
             si[S_HEATERS] &= ~(nozzle_bit | ANY_NOZZLE_BIT) if t >= 0 else BED_BIT

@@ -26,7 +26,7 @@ MEASURED: Mapping[str, str] = MappingProxyType(
         "slenderness": "tallest height divided by the width of the footprint",
         "islands": "largest number of separate regions in a layer",
         "layers": "number of layers",
-        "nozzle_temperature": "highest nozzle temperature asked for while printing, in °C",
+        "nozzle_temperature": "highest nozzle temperature asked for, in °C",
         "height_mm": "height of the highest bead, in mm",
     }
 )

@@ -7,7 +7,7 @@
 4. `material` and `printer` in a rule are compared with the entry's name and with the fact as it was written.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -39,12 +39,38 @@ def match(rules: RuleSet, facts: Mapping[str, Fact]) -> Decision:
     if printer is None:
         return Decision(None, None, material, (), _no_printer(facts.get("printer")))
     tried: list[tuple[str, str]] = []
+    names = _names(printer, material)
     for rule in rules.rules:
-        failed = _failed(rule, facts, {"printer": printer.name, "material": material.name if material else ""})
+        failed = _failed(rule, facts, names)
         tried.append((rule.name, failed or "matched"))
         if failed is None:
             return Decision(rule, printer, material, tuple(tried), f'rule "{rule.name}"')
     return Decision(None, printer, material, tuple(tried), "no rule fits the job")
+
+
+def unmeasured(rules: RuleSet, facts: Mapping[str, Fact], measurable: Collection[str]) -> frozenset[str]:
+    """Which of the `measurable` facts that aren't known yet can decide which rule applies.
+
+    Those that stand in rules whose other conditions hold, up to the first rule that matches without them.
+    """
+    printer = _entry(rules.printers, facts.get("printer"))
+    if printer is None:
+        return frozenset()
+    names = _names(printer, _entry(rules.materials, facts.get("material")))
+    missing: set[str] = set()
+    for rule in rules.rules:
+        unknown = {key for key, _ in rule.when.conditions() if key in measurable and key not in facts}
+        if _failed(rule, facts, names, unknown) is not None:
+            continue
+        if not unknown:
+            break
+        missing |= unknown
+    return frozenset(missing)
+
+
+def _names(printer: Printer, material: Material | None) -> Mapping[str, str]:
+    """The names of the entries that the facts name."""
+    return {"printer": printer.name, "material": material.name if material else ""}
 
 
 def _entry(entries: Sequence[_Entry], fact: Fact | None) -> _Entry | None:
@@ -61,9 +87,13 @@ def _no_printer(fact: Fact | None) -> str:
     return f'no printer entry is named or also called "{fact.text}" ({fact.origin}), so its limits are unknown'
 
 
-def _failed(rule: Rule, facts: Mapping[str, Fact], entries: Mapping[str, str]) -> str | None:
-    """The first condition of a rule that doesn't hold, in words, or None."""
+def _failed(
+    rule: Rule, facts: Mapping[str, Fact], entries: Mapping[str, str], unknown: Collection[str] = ()
+) -> str | None:
+    """The first condition of a rule that doesn't hold, in words, or None; those on `unknown` facts are passed over."""
     for key, wanted in rule.when.conditions():
+        if key in unknown:
+            continue
         fact = facts.get(key)
         if fact is None:
             return f"{key} is not known; wanted {_wanted(wanted)}"
