@@ -25,7 +25,8 @@ from liftwright.terms import bare_ground, neutral_hashes
 OVERHANG, SLENDERNESS, ISLANDS = "overhang_share", "slenderness", "islands"
 GEOMETRY = frozenset({OVERHANG, SLENDERNESS, ISLANDS})
 
-_NO_TRAVELS = Travels(*(np.zeros(0, np.int64) for _ in range(8)), *(np.zeros(0) for _ in range(6)))
+_I, _F = np.zeros(0, np.int64), np.zeros(0)
+_NO_TRAVELS = Travels(_I, _I, _I, _I, _I, _I, _I, _I, _F, _F, _F, _F, _F, _F)
 
 
 def measure(

@@ -25,6 +25,9 @@ printers:
 materials:
   - name: PETG
 rules:
+  - name: nothing is like this, but it has to be measured
+    when: {slenderness: {min: 1000}, islands: {min: 1000}, overhang_share: {min: 1000}}
+    leave: true
   - name: warm
     when: {}
     lift: {shape: SHAPE, min_travel_mm: 1.0, unretracted: lift}
