@@ -66,7 +66,10 @@ def _life(found: Document) -> str:
         return "does not run"
     if found.get("hangs"):
         return f"hangs: it has not said anything for {found['age_s']:.0f} s"
-    return f"runs since {found['alive_since_s']:.0f} s" if "alive_since_s" in found else "is starting"
+    if "alive_since_s" not in found:
+        return "is starting"
+    since = f"{found['alive_since_s']:.0f} s"
+    return f"runs since {since}" if found["ready"] else f"is starting since {since}: no worker is ready yet"
 
 
 def history(arguments: argparse.Namespace) -> int:

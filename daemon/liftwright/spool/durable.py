@@ -83,14 +83,27 @@ def open_folder(root: Path, parts: tuple[str, ...], make: bool = False) -> int:
 
 
 def _enter(fd: int, part: str, make: bool) -> int:
-    if make:
-        try:
-            os.mkdir(part, 0o750, dir_fd=fd)
-        except FileExistsError:
-            pass
-        else:
-            sync(fd)
-    return os.open(part, FOLDER_FLAGS, dir_fd=fd)
+    made = make and _make(fd, part)
+    inner = os.open(part, FOLDER_FLAGS, dir_fd=fd)
+    if made:
+        give_to_owner(inner, fd)
+    return inner
+
+
+def _make(fd: int, part: str) -> bool:
+    try:
+        os.mkdir(part, 0o750, dir_fd=fd)
+    except FileExistsError:
+        return False
+    sync(fd)
+    return True
+
+
+def give_to_owner(fd: int, folder: int) -> None:
+    """What root makes by hand, as with `liftwright release`, belongs to the daemon, as the folder it stands in does."""
+    owner = os.fstat(folder)
+    if os.geteuid() == 0 and os.fstat(fd).st_uid != owner.st_uid:
+        os.fchown(fd, owner.st_uid, owner.st_gid)
 
 
 def split_name(relative: str) -> tuple[tuple[str, ...], str]:

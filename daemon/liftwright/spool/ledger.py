@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from liftwright.spool.durable import sync, write_all
+from liftwright.spool.durable import give_to_owner, sync, write_all
 from liftwright.spool.names import day_of
 
 NAME = "ledger.jsonl"
@@ -28,6 +28,7 @@ def append(folder: Path, events: Sequence[dict[str, Any]]) -> None:
     fd = os.open(folder / NAME, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o640)
     try:
         fcntl.flock(fd, fcntl.LOCK_EX)
+        _belong(fd, folder)
         end, number, previous = _last(fd)
         lines = []
         for event in events:
@@ -45,6 +46,14 @@ def append(folder: Path, events: Sequence[dict[str, Any]]) -> None:
             raise
     finally:
         os.close(fd)
+
+
+def _belong(fd: int, folder: Path) -> None:
+    owner = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        give_to_owner(fd, owner)
+    finally:
+        os.close(owner)
 
 
 def _line(number: int, previous: str, event: dict[str, Any]) -> bytes:
