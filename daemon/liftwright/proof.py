@@ -16,7 +16,7 @@ liftwright (but how kernels are kept on disk): a mistake of the reader, planner 
 
 import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import BinaryIO
 
 import numpy as np
@@ -28,7 +28,7 @@ from liftwright.proof_state import new_state
 from liftwright.proof_text import Violation, violation
 from liftwright.proof_window import WINDOW, Window
 
-__all__ = ["LONGEST_LINE", "SHOWN", "WINDOW", "Limits", "Proof", "Violation", "prove"]
+__all__ = ["LONGEST_LINE", "SHOWN", "WINDOW", "Limits", "Proof", "Violation", "check_stamp", "prove"]
 
 _STAMP = re.compile(rb";liftwright stamp 1 sha256=([0-9a-f]{64})(?:\r\n|\n|\r)\Z")
 _STAMP_ROOM = 128
@@ -54,7 +54,7 @@ class Limits:
 @dataclass(frozen=True, slots=True)
 class Proof:
     """The outcome: `violations` lists the first SHOWN, `total` counts those met before the walk ended, `complete` says
-    whether it reached the end of both files.
+    whether it reached the end of both files, `sha` has read what stands before the stamp.
 
     `counts`: beads, travels, touched (gaps that differ), own_lines, lines_original, lines_rewritten.
     """
@@ -64,14 +64,16 @@ class Proof:
     total: int
     complete: bool
     counts: dict[str, int]
+    sha: "hashlib._Hash" = field(repr=False, compare=False)
 
 
-def prove(original: BinaryIO, rewritten: BinaryIO, limits: Limits) -> Proof:
+def prove(original: BinaryIO, rewritten: BinaryIO, limits: Limits, *, stamped: bool = True) -> Proof:
     """Check promises 1 to 7 of `rewritten` against `original`; both must be seekable and are read from their start.
 
-    Memory: two windows of WINDOW bytes and the rows of one gap. Lines beyond LONGEST_LINE are a violation.
+    stamped: False for a job whose stamp is still to come; `check_stamp` then has promise 7 judged. Memory: two windows
+    of WINDOW bytes and the rows of one gap. Lines beyond LONGEST_LINE are a violation.
     """
-    stamp, end = _find_stamp(rewritten)
+    stamp, end = _find_stamp(rewritten) if stamped else ("", rewritten.seek(0, 2))
     sha = hashlib.sha256()
     window = Window(rewritten, end, sha)
     power_on = new_state(limits.g90_sets_extrusion)
@@ -79,17 +81,31 @@ def prove(original: BinaryIO, rewritten: BinaryIO, limits: Limits) -> Proof:
     run.run()
     window.rest()
     violations = run.violations
-    if stamp != sha.hexdigest():
-        expected = f"a last line with the digest {sha.hexdigest()}"
-        found = f"the digest {stamp}" if stamp else "no stamp"
-        violations.append(violation(7, 0, run.counts()["lines_rewritten"] + 1, expected, found))
+    if stamped and stamp != sha.hexdigest():
+        violations.append(_wrong_stamp(stamp, sha, run.counts()))
     return Proof(
         holds=not violations,
         violations=tuple(violations[:SHOWN]),
         total=len(violations),
         complete=run.complete,
         counts=run.counts(),
+        sha=sha,
     )
+
+
+def check_stamp(rewritten: BinaryIO, proof: Proof) -> Proof:
+    """Promise 7 for a job that has been given its stamp since it was proved, on top of what the proof says."""
+    stamp, _ = _find_stamp(rewritten)
+    if stamp == proof.sha.hexdigest():
+        return proof
+    wrong = _wrong_stamp(stamp, proof.sha, proof.counts)
+    return replace(proof, holds=False, violations=(*proof.violations, wrong)[:SHOWN], total=proof.total + 1)
+
+
+def _wrong_stamp(stamp: str, sha: "hashlib._Hash", counts: dict[str, int]) -> Violation:
+    expected = f"a last line with the digest {sha.hexdigest()}"
+    found = f"the digest {stamp}" if stamp else "no stamp"
+    return violation(7, 0, counts["lines_rewritten"] + 1, expected, found)
 
 
 def _find_stamp(file: BinaryIO) -> tuple[str, int]:
@@ -116,11 +132,11 @@ def _as_array(limits: Limits) -> np.ndarray:
     else:
         out[proof_bounds.BED_KIND] = proof_bounds.ROUND_BED
         out[proof_bounds.BED_A] = bed
-    for field, value in (
+    for slot, value in (
         (proof_bounds.Z_MAX, limits.z_max_mm),
         (proof_bounds.Z_SPEED, limits.z_speed_mm_s),
         (proof_bounds.OWN_LIFT, limits.own_lift_max_mm),
     ):
         if value is not None:
-            out[field] = value
+            out[slot] = value
     return out

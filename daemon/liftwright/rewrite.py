@@ -19,15 +19,15 @@ from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, commen
 from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK, Window
 from liftwright.job.survey import Survey, survey
-from liftwright.proof import prove
+from liftwright.proof import Limits, Proof, check_stamp, prove
 from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
 from liftwright.rules.match import Decision, match, unmeasured
 from liftwright.rules.schema import Printer, RuleSet
-from liftwright.stamp import Tap, is_stamped
+from liftwright.stamp import Tap, is_stamped, stamp_line
 from liftwright.terms import beyond_bed, neutral_hashes, over_budget, proof_limits
 from liftwright.write import Plan, Writer, Writing, write
 
-__all__ = ["Job", "Result", "rewrite"]
+__all__ = ["Job", "Result", "prove_and_stamp", "rewrite"]
 
 Tick = Callable[[str, int, int], None]
 HEAD = 64  # bytes that tell a web page from a job
@@ -75,6 +75,7 @@ class Job:
         self.facts: Mapping[str, Fact] = {}
         self.decision: Decision | None = None
         self.sha256_in: str | None = None
+        self.sha256_out = ""
         self.found: Survey | None = None
         self.plan: Plan | None = None  # None where there is nothing to be done
         self.ahead: Writing | None = None  # what was written while surveying, with the rule's own shape
@@ -191,7 +192,8 @@ class Job:
         if written.rewritten == 0:
             return self.finish(UNCHANGED, "nothing_to_lift", "no travel needed a change", written=written)
         self.tick("proof", 0, self.size)
-        proof = prove(self.source, self.sink, proof_limits(plan.printer, lift, plan.g90_sets_extrusion))
+        limits = proof_limits(plan.printer, lift, plan.g90_sets_extrusion)
+        proof, self.sha256_out = prove_and_stamp(self.source, self.sink, limits, written)
         if not proof.holds:
             first = proof.violations[0] if proof.violations else "it did not reach the end"
             reason = f"the rewritten job failed its proof, which is a fault of liftwright: {first}"
@@ -229,7 +231,7 @@ class Job:
             warnings=(*_warnings(self.found), *(written.warnings if written else ())),
             violations=tuple(violations),
             sha256_in=self.sha256_in,
-            sha256_out=written.sha256 if written and outcome == REWRITTEN else self.sha256_in,
+            sha256_out=self.sha256_out if outcome == REWRITTEN else self.sha256_in,
         )
 
 
@@ -241,6 +243,22 @@ def _warnings(found: Survey | None) -> list[str]:
         f"arcs that end at another distance from their centre than they begin: {found.uneven_arcs}, the first in line "
         f"{found.uneven_line}; some machines refuse such arcs; their words stay as they are"
     ]
+
+
+def prove_and_stamp(source: BinaryIO, sink: BinaryIO, limits: Limits, written: Writing) -> tuple[Proof, str]:
+    """Prove what was written; where it holds, the last line states the digest that the proof read, and is checked.
+
+    Returns the proof and the SHA-256 of the whole output, "" where it doesn't hold.
+    """
+    proof = prove(source, sink, limits, stamped=False)
+    if not proof.holds:
+        return proof, ""
+    line = stamp_line(proof.sha.hexdigest(), written.line_end)
+    sink.seek(0, 2)
+    sink.write(line)
+    whole = proof.sha.copy()
+    whole.update(line)
+    return check_stamp(sink, proof), whole.hexdigest()
 
 
 def _digest(source: BinaryIO) -> str:

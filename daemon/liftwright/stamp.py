@@ -18,6 +18,11 @@ def stamp_line(digest: str, line_end: bytes) -> bytes:
     return b";liftwright stamp 1 sha256=" + digest.encode("ascii") + line_end
 
 
+def stamp_length(line_end: bytes) -> int:
+    """Bytes of a stamp with this line end."""
+    return len(stamp_line("0" * 64, line_end))
+
+
 def is_stamped(source: BinaryIO) -> bool:
     """Does the job end in a stamp that is true? Reads it whole only where a stamp stands."""
     size = source.seek(0, 2)

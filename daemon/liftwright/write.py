@@ -1,6 +1,5 @@
-"""The second pass: travels, lifts, splices and their cost, window by window; the stamp as the last line."""
+"""The second pass: travels, lifts, splices and their cost, window by window; all but the stamp."""
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO
@@ -22,7 +21,7 @@ from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinde
 from liftwright.plan.walk import Edits
 from liftwright.rules.schema import Lift, Material, Printer
 from liftwright.splice import Spliced, Splicer
-from liftwright.stamp import stamp_line
+from liftwright.stamp import stamp_length
 from liftwright.terms import MOST_PLACES, bare_ground, lift_terms, motion_limits, neutral_hashes, planner, splice_terms
 
 PROGRESS = 73  # the number of the command that shows progress
@@ -46,7 +45,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Writing:
-    """What the pass did: travels rewritten and seen, counts by reason, measures, the output's digest."""
+    """What the pass did: travels rewritten and seen, counts by reason, measures; `line_end`: how the stamp will end."""
 
     shape: str
     rewritten: int
@@ -55,7 +54,7 @@ class Writing:
     travels: dict[str, int]
     measures: dict[str, float]
     cost: Cost
-    sha256: str
+    line_end: bytes
     details: dict[str, Any] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -112,35 +111,32 @@ class Writer:
         self._out.put(window, self._pass.through(window))
 
     def finish(self) -> Writing:
-        """The stamp, and the summary."""
-        self._out.stamp()
+        """The last line is closed; the summary."""
+        self._out.close_line()
         return self._pass.summary(self._out)
 
 
 class _Output:
-    """The sink, with the digest and the size of what went in."""
+    """The sink, and the size of what went in."""
 
     def __init__(self, sink: BinaryIO) -> None:
         self._sink = sink
-        self._line_end = b""
+        self.line_end = b""
         self._tail = b""
-        self.digest = hashlib.sha256()
         self.bytes = 0
 
     def put(self, window: Window, spliced: Spliced) -> None:
-        if not self._line_end:
-            self._line_end = _line_end(window)
+        if not self.line_end:
+            self.line_end = _line_end(window)
         self._write(spliced.text)
 
-    def stamp(self) -> None:
-        """Close the last line if need be, and add the stamp."""
+    def close_line(self) -> None:
+        """Whatever follows is to be a line of its own."""
         if self._tail not in (b"\n", b"\r"):
-            self._write(self._line_end)
-        self._write(stamp_line(self.digest.hexdigest(), self._line_end))
+            self._write(self.line_end)
 
     def _write(self, text: bytes | memoryview) -> None:
         if len(text):
-            self.digest.update(text)
             self._sink.write(text)
             self._tail = bytes(text[-1:])
             self.bytes += len(text)
@@ -198,7 +194,8 @@ class _Pass:
         seen = int(self._tally.sum() - self._tally[NO_WAY])
         counts = {
             "moves": self._rows, "travels": seen, "rewritten": rewritten, "unretracted_lifted": self._unretracted,
-            "lines_added": self._lines_added + 1, "bytes_added": out.bytes - self._plan.found.size,
+            "lines_added": self._lines_added + 1,
+            "bytes_added": out.bytes + stamp_length(out.line_end) - self._plan.found.size,
             "progress_marks": self._progress_marks, **self._strikes(),
         }  # fmt: skip
         return Writing(
@@ -209,7 +206,7 @@ class _Pass:
             travels=_by_reason(self._tally),
             measures={**self._climbs.measures(), **cost.measures()},
             cost=cost,
-            sha256=out.digest.hexdigest(),
+            line_end=out.line_end,
             details={
                 "limits_assumed": list(cost.assumed),
                 "limits_of_job": list(cost.set_by_job),

@@ -4,10 +4,12 @@ Every pair is also judged by the slow twin (tests/reference/slow_proof.py); they
 """
 
 import dataclasses
+import hashlib
+import io
 
 import pytest
 
-from liftwright.proof import Limits, Violation
+from liftwright.proof import Limits, Violation, check_stamp, prove
 from reference.proof_pairs import LIMITS, fast, judge, stamped
 
 JOB = b"""; hose bracket
@@ -502,3 +504,15 @@ def test_the_list_of_violations_is_capped() -> None:
     assert len(proof.violations) == 20
     assert proof.total >= 20
     assert not proof.complete
+
+
+def test_a_stamp_that_comes_after_the_proof_is_judged_by_the_bytes_that_were_proved() -> None:
+    """Promise 7, when the digest is the proof's own: any other last line breaks it."""
+    proof = prove(io.BytesIO(JOB), io.BytesIO(GOOD), LIMITS, stamped=False)
+    assert proof.holds
+    assert proof.sha.hexdigest() == hashlib.sha256(GOOD).hexdigest()
+    assert check_stamp(io.BytesIO(stamped(GOOD)), proof).holds
+    for wrong in (GOOD, stamped(GOOD + b";\n"), stamped(JOB)):
+        judged = check_stamp(io.BytesIO(wrong), proof)
+        assert not judged.holds
+        assert [v.promise for v in judged.violations] == [7]

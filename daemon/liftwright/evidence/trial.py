@@ -18,8 +18,7 @@ from liftwright.evidence.trial_record import LETTERS, Arm, AsItCame, Trial, draw
 from liftwright.job.facts import Fact, comment_map
 from liftwright.job.moves import CHUNK
 from liftwright.plan.shapes import SHAPES
-from liftwright.proof import prove
-from liftwright.rewrite import Job, Tick
+from liftwright.rewrite import Job, Tick, prove_and_stamp
 from liftwright.rules.schema import Lift, RuleSet, Shape
 from liftwright.spool.names import printable
 from liftwright.spool.record import FactSeen
@@ -123,14 +122,15 @@ def _arm(job: Job, plan: Plan, lift: Lift, name: str, letter: str, sink: BinaryI
     """Write and prove one arm; its stage is called by its letter, so that not even a progress bar tells."""
     plan = replace(plan, lift=lift, shape=lift.shape, judged=True)
     written = write(job.source, sink, plan, job.chunk, lambda done: job.tick(f"arm {letter}", done, job.size))
-    proof = prove(job.source, sink, proof_limits(plan.printer, lift, plan.g90_sets_extrusion))
+    limits = proof_limits(plan.printer, lift, plan.g90_sets_extrusion)
+    proof, sha256 = prove_and_stamp(job.source, sink, limits, written)
     if not proof.holds:
         first = proof.violations[0] if proof.violations else "it did not reach the end"
         raise ProofError(f"arm {letter} failed its proof, which is a fault of liftwright: {first}")
     arm = Arm(
         letter=letter,
         file=arm_name(printable(name)[0], letter),
-        sha256=written.sha256,
+        sha256=sha256,
         shape=lift.shape,
         height_mm=None if lift.shape in WITHOUT_HEIGHT else lift.height_mm,
         lifted=written.rewritten,
