@@ -138,6 +138,8 @@ def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
     crowded = obeyed > 1 or any(is_mode(command) and command.words for command in line.commands[:obeyed])
     if crowded:
         state.in_doubt = state.in_doubt or positioning
+        if line.says_feed:
+            state.feed = ZERO  # unknown, until it is written again
         rows = [*(replace(row, known=False) for row in rows), wall(state)]
     elif positioning:
         state.in_doubt = False
@@ -291,7 +293,7 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
     if code >= 2 and arc is None:
         state.seen.clear()  # firmwares refuse it and stay where they are
         state.before_tool.clear()
-    doubtful = is_doubtful(command)
+    doubtful = is_doubtful(command) or (code >= 2 and arc is None)
     if doubtful:
         state.seen.clear()
     across = arc is not None or (state.at["X"], state.at["Y"]) != (before["X"], before["Y"])

@@ -55,6 +55,7 @@ class Line:
     skippable: bool = False
     line_number: Decimal | None = None
     checksum: int | None = None
+    says_feed: bool = False  # an F with a number stands somewhere before the `;`
 
 
 def split_lines(job: bytes) -> list[tuple[int, int, int]]:
@@ -80,6 +81,7 @@ def read_lines(job: bytes) -> list[Line]:
 def read_line(number: int, start: int, end: int, raw: bytes) -> Line:
     line = Line(number, start, end, [])
     text = raw.decode("latin-1")  # one character a byte: only ASCII ones can be words
+    line.says_feed = re.search(r"[Ff][ \t]*[+-]?(\d|\.\d)", text.split(";")[0]) is not None
     at = skip_blanks(text, 0)
     if text[at : at + 1] == "/":  # block delete, NIST 2.2.2: the operator's switch decides
         line.skippable = True

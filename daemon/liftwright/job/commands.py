@@ -43,7 +43,6 @@ from liftwright.job.columns import (
     S_VOLUME,
     S_X,
     W_ODD,
-    WALL_OTHER,
     WALL_UNKNOWN,
 )
 from liftwright.job.rows import add_frame, add_row, settle_e, wall
@@ -113,7 +112,7 @@ def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
                 return line_end(buf, i), second
             if c == BRACE:
                 si[S_TEMPLATE] = si[S_TEMPLATE] or si[S_LINE]
-            if (c == 71 or c == 77 or c == 103 or c == 109) and buf[i - 1] == 32 and 48 <= buf[i + 1] <= 57:
+            if (c == 71 or c == 77 or c == 103 or c == 109) and 48 <= buf[i + 1] <= 57:
                 second = True
         i += 1
 
@@ -244,7 +243,7 @@ def m_command(
             si[S_HEATERS] &= ~(nozzle_bit | ANY_NOZZLE_BIT) if t >= 0 else BED_BIT
     end, second = _tail(buf, i, si)
     if second:
-        wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
+        wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
         return end
     if number == 200:
         sf[S_VOLUME] = math.pi * d * d / 4 if d > 0 else 0.0

@@ -84,11 +84,11 @@ from liftwright.job.words import (
 )
 from liftwright.kernels import inlined, kernel
 
+FARTHEST_MM = 1e5  # 100 m: no printer goes there, and far beyond it places lose decimals
+
 
 @inlined
-def _axis_word(
-    value: float, axis: int, slot: int, shift: int, base: float, sf: np.ndarray, si: np.ndarray
-) -> None:
+def _axis_word(value: float, axis: int, slot: int, shift: int, base: float, sf: np.ndarray, si: np.ndarray) -> None:
     """Move the state's axis from `base` to where the word says, in bed coordinates."""
     value *= sf[S_SCALE]
     if si[S_ABSOLUTE] == 1:
@@ -256,6 +256,8 @@ def read_motion(
         de *= sf[S_SCALE]
         if sf[S_VOLUME] > 0:
             de /= sf[S_VOLUME]
+    if abs(sf[S_X]) + abs(sf[S_Y]) + abs(sf[S_Z]) + abs(de) > FARTHEST_MM:
+        fail(si, E_TOO_LARGE, start)
     arc = -1
     way = sf[S_X] != x0 or sf[S_Y] != y0
     if code >= 2:
@@ -263,6 +265,7 @@ def read_motion(
         if sweep == 0.0:
             si[S_ARC_FAULTS] += 1
             words |= W_ODD
+            doubtful = 1
             si[S_KNOWN] = 0  # firmware refuses such an arc, so nobody knows where the nozzle is
         else:
             arc = si[S_ARCS]

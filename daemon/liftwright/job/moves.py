@@ -282,7 +282,7 @@ class MoveReader:
                 f"{place}: found {word!r}; a template was not filled in: make the job anew with a value there",
                 line,
             )
-        wanted = {E_TOO_LARGE: "a number of at most 18 digits", E_FEED: "a feed above zero"}
+        wanted = {E_TOO_LARGE: "a number of at most 18 digits that stays within 100 m", E_FEED: "a feed above zero"}
         text = wanted.get(int(si[S_ERROR]), "a number")
         raise UnreadableJob("number", f"{place}: found {word!r}; wanted {text}: correct the line", line)
 

@@ -22,6 +22,7 @@ from liftwright.job.columns import (
     S_COMMANDS,
     S_CROWDED,
     S_ERROR,
+    S_FEED,
     S_FW_RETRACTED,
     S_INVERSE_TIME,
     S_KNOWN,
@@ -148,7 +149,7 @@ def _g_command(
         return unknown_command(buf, at, start, neutral, unknown, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
     if second:
-        wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
+        wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
     return end
 
 
@@ -169,7 +170,7 @@ def _tool(
             add_row(TOOL, WALL_TOOL, W_ODD, start, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
     if second:
-        wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
+        wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
     return end
 
 
@@ -183,9 +184,7 @@ def _other_command(
     digit = 48 <= buf[k] <= 57
     if c == 71 and digit:
         value, _, after = read_number(buf, k)
-        return _g_command(
-            buf, after, i, int(value * 10 + 0.5), start, neutral, unknown, frames, sf, si, fc, ic, jc, bc
-        )
+        return _g_command(buf, after, i, int(value * 10 + 0.5), start, neutral, unknown, frames, sf, si, fc, ic, jc, bc)
     if c == 77 and digit:
         value, _, after = read_number(buf, k)
         number = int(value)
@@ -224,9 +223,19 @@ def _comment(buf: np.ndarray, i: int, keys: np.ndarray, notes: np.ndarray, si: n
 
 
 @kernel
+def _has_feed(buf: np.ndarray, i: int) -> bool:
+    """Does an F with a number stand in the line that begins at `i`, before its comment?"""
+    while not is_line_end(buf[i]) and buf[i] != SEMICOLON:
+        if upper(buf[i]) == 70 and read_number(buf, skip_blanks(buf, i + 1))[2] >= 0:
+            return True
+        i += 1
+    return False
+
+
+@kernel
 def _share_line(
-    start: int, first_row: int, end: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray,
-    jc: np.ndarray, bc: np.ndarray,
+    buf: np.ndarray, start: int, first_row: int, end: int, sf: np.ndarray, si: np.ndarray, fc: np.ndarray,
+    ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
 ) -> None:  # fmt: skip
     """Several commands on one line: some firmwares obey the first alone, so nothing is certain from its start on."""
     for r in range(first_row, si[S_ROWS]):
@@ -235,6 +244,8 @@ def _share_line(
         si[S_CROWDED] = si[S_CROWDED] or si[S_LINE]
     if si[S_POSITIONING_LINE] == si[S_LINE]:
         si[S_LOST] |= MODE_IN_DOUBT
+    if _has_feed(buf, start):
+        sf[S_FEED] = 0.0
     wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
     ic[I_END, si[S_ROWS] - 1] = end
 
@@ -297,6 +308,8 @@ def read_lines(
                 odd = W_ODD
                 continue
             if c == STAR:
+                if commands == 0:
+                    wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
                 i = line_end(buf, i)
                 break
             if c == 78 and commands == 0 and 48 <= buf[i + 1] <= 57:
@@ -327,7 +340,7 @@ def read_lines(
             if commands > 1:
                 jc[J_WORDS, r] |= W_ODD
         if commands > 1:
-            _share_line(start, first_row, i, sf, si, fc, ic, jc, bc)
+            _share_line(buf, start, first_row, i, sf, si, fc, ic, jc, bc)
         elif si[S_POSITIONING_LINE] == si[S_LINE]:
             si[S_LOST] &= ~MODE_IN_DOUBT
         if i - start > si[S_LONGEST]:
