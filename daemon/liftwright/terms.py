@@ -80,6 +80,7 @@ def bare_ground(lift: Lift, printer: Printer, material: Material | None, found: 
         filament=printer.filament_mm,
         curl=Curl(curl.onset, curl.gain, curl.cap_mm, curl.decay),
         caution=lift.caution,
+        head=(printer.head.radius_mm, printer.head.clear_mm) if printer.head else None,
     )
 
 

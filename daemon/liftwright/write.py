@@ -268,6 +268,11 @@ class _Pass:
             )
         if isinstance(self._planner, TerrainLifts) and self._plan.material is None:
             warnings.append("no material entry fits the job: the curl allowance is that of the commonest numbers")
+        if isinstance(self._planner, TerrainLifts) and self._planner.restarts:
+            warnings.append(
+                f"printing began again far below what was printed ({self._planner.restarts} times): the terrain was "
+                "begun anew, as on a cleared bed"
+            )
         if isinstance(self._planner, TerrainLifts) and (width := self._planner.thin_beads) is not None:
             warnings.append(
                 f"by their E the beads are {width:.2f} mm wide, too thin for a nozzle of "

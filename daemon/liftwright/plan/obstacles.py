@@ -41,7 +41,8 @@ class Sweep(NamedTuple):
 
     way: Floats
     need: Floats  # height to pass at k·spacing, NOTHING where there is none
-    radius: float  # mm, of the nozzle's flat with its margin
+    radius: float  # mm, of the nozzle's flat with its margin, or of the head
+    above: float  # mm from the nozzle's tip up to what has this radius
     threshold: float  # mm above the nozzle from which a curled edge is an obstacle: its height is in doubt
     strike: float  # mm above the nozzle from which anything else is one, and from which the nozzle strikes
     clearance: float  # mm
@@ -62,7 +63,7 @@ def sweep(bed: Bed, q: Sweep, spacing: float, s0: float, s1: float, x0: float, y
     wide, long = q.radius * scale, length * scale
     tile_columns, tile_rows = columns // TILE, int(job[ROWS]) // TILE
     ya, yb = min(ty, ty + uy * long) - wide, max(ty, ty + uy * long) + wide
-    limit = way[W_LOW] + q.threshold
+    limit = way[W_LOW] + q.threshold + q.above
     for row in range(max(0, int(np.floor(ya))), min(tile_rows - 1, int(np.floor(yb))) + 1):
         left, right = row_range(tx, ty, ux, uy, over(uy), -wide, long + wide, wide, row)
         for column in range(max(left, 0), min(right, tile_columns - 1) + 1):
@@ -97,8 +98,8 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
             height, own, in_doubt = square_top(bed, q, i, square, limit)
             if height > limit:
                 px, py = (0.25 * (square & 3) - 0.375) * cell, (0.25 * (square >> 2) - 0.375) * cell
-                pass_square(q, height, own, in_doubt, along + ux * px + uy * py, across + ux * py - uy * px, spacing,
-                            s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
+                pass_square(q, height - q.above, own, in_doubt, along + ux * px + uy * py, across + ux * py - uy * px,
+                            spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
 
 
 @kernel
@@ -114,7 +115,7 @@ def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[f
         return top + c * bed.job[PART], own, c != NONE
     if top > limit + TALL:
         # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
-        return top, False, False
+        return top, bed.owners[i] == int(q.way[W_PATH]), False
     if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
         # An edge that curled and that the layer above, drawn in, has left bare.
         c = (words[i, C_BELOW + half] >> byte) & np.uint64(127)

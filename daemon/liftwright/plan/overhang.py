@@ -165,6 +165,8 @@ def wait(
         beneath = max(beneath, allowance_beneath(bed.words, bed.singles, i, bed.more_covers[k], z, h))
     grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
     c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
+    if c < LEAST:
+        c = 0.0
     m = int(state[RUN_END])
     if m == pieces.shape[0]:
         # Longer than any bridge: let go of what waits.
@@ -202,12 +204,16 @@ def end_path(bed: Bed) -> None:
 def write_run(bed: Bed, last: int, held: bool) -> None:
     """Write the allowance of the waiting pieces 0..last.
 
-    held: the run is carried at both ends. What hangs free in it is a bridge then, and its ramps are part of it.
+    held: the run is carried at both ends. What hangs free in it is a bridge then, and its ramps are part of it: the
+    stretches on which the bead leaves the ground slantwise, and reaches it again. A run with nothing free is none.
     """
     pieces, ramp = bed.pieces, bed.job[RAMP]
+    bridge = False
+    for k in range(last):
+        bridge = bridge or (held and pieces[k, P_SHARE] >= FULLY_FREE)
     k = 0
     while k < last:
-        if not held:
+        if not bridge:
             write_piece(bed, k)
             k += 1
             continue
@@ -225,6 +231,8 @@ def write_run(bed: Bed, last: int, held: bool) -> None:
 def write_piece(bed: Bed, k: int) -> None:
     """Write the allowance of one waiting piece."""
     job, pieces, cells, covers = bed.job, bed.pieces, bed.more_cells, bed.more_covers
+    if pieces[k, P_C] == 0.0:
+        return
     x, y = pieces[k, P_X0], pieces[k, P_Y0]
     dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
     length = max(np.hypot(dx, dy), 1e-9)

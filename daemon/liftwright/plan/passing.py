@@ -77,6 +77,7 @@ EARLY = 1.0  # mm; the stretch after the last bead in which a climb draws ooze
 CORNER = 0.2146018366025517  # 1 - π/4: what the round sides of a bead lack of its rectangle, in squares of its height
 SAGITTA = 0.01  # mm by which the chords of an arc may miss it
 LEAST_H = 0.02  # mm
+OWN_LIFT = 0.01  # mm; a travel of the job that goes this far above its ends is lifted
 WIDTH_MEMORY = 200.0  # mm of beads over which their usual width is taken
 
 
@@ -117,8 +118,8 @@ class Found(NamedTuple):
 
 @kernel
 def pass_window(
-    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, slope: float, most_height: float, climb_blocked: bool, vertices: int,
-    hull_s: Floats, hull_z: Floats, found: Found,
+    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, head: Sweep, slope: float, most_height: float, climb_blocked: bool,
+    vertices: int, hull_s: Floats, hull_z: Floats, found: Found,
 ) -> None:  # fmt: skip
     """Go through the rows of one window; row 0 only holds the position."""
     t, used = 0, 0
@@ -129,7 +130,7 @@ def pass_window(
         if kind == BEAD:
             while t < gaps.after.size and gaps.after[t] <= i:
                 close(bed)
-                used = judge(bed, rows, gaps, q, t, slope, most_height, climb_blocked, vertices,
+                used = judge(bed, rows, gaps, q, head, t, slope, most_height, climb_blocked, vertices,
                              hull_s, hull_z, found, used)  # fmt: skip
                 t += 1
                 found.at[t] = used
@@ -271,8 +272,8 @@ def top_at(bed: Bed, x: float, y: float) -> float:
 
 @kernel
 def judge(
-    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, t: int, slope: float, most_height: float, climb_blocked: bool,
-    vertices: int, hull_s: Floats, hull_z: Floats, found: Found, used: int,
+    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, head: Sweep, t: int, slope: float, most_height: float,
+    climb_blocked: bool, vertices: int, hull_s: Floats, hull_z: Floats, found: Found, used: int,
 ) -> int:  # fmt: skip
     """Judge one travel and write its vertices, if it needs any; returns how many vertices are used by now."""
     way = q.way
@@ -293,10 +294,21 @@ def judge(
     # A travel that stays as it is needs no heights: the first strike ends the search.
     way[W_HURRY] = 0.0 if gaps.may_lift[t] else 1.0
     look_along(bed, rows, q, first, last, spacing)
+    beside_tall = False
+    if head.radius > 0.0:
+        by_nozzle = way[W_STRUCK_FLAT]
+        way[W_STRUCK_FLAT] = 0.0
+        look_along(bed, rows, head, first, last, spacing)
+        beside_tall = way[W_STRUCK_FLAT] > 0.0
+        way[W_STRUCK_FLAT] = max(by_nozzle, way[W_STRUCK_FLAT])
     found.struck_before[t] = way[W_STRUCK]
     found.struck_after[t] = way[W_STRUCK]
     found.numbers[T_TALLEST, t] = way[W_TALLEST]
     if not gaps.may_lift[t]:
+        return used
+    if beside_tall and lifts_itself(rows, first, last, max(z0, z1)):
+        # The job lifts here for the sake of the head: who made it may know more of the machine.
+        found.status[t] = BLOCKED
         return used
     if way[W_STRUCK_FLAT] == 0.0:
         found.status[t] = CLEAR
@@ -319,6 +331,15 @@ def judge(
         found.s[used], found.z[used] = hull_s[k], hull_z[k]
         used += 1
     return used
+
+
+@kernel
+def lifts_itself(rows: Rows, first: int, last: int, top: float) -> bool:
+    """Whether the job's own path goes above both its ends."""
+    highest = top
+    for i in range(first, last):
+        highest = max(highest, rows.z[i])
+    return bool(highest > top + OWN_LIFT)
 
 
 @kernel

@@ -51,6 +51,7 @@ from liftwright.plan.travels import Travels
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
 
 CELL_PER_NOZZLE = 1.0
+RAMP_NOZZLES = 1.0  # as long as a bridge may take to leave the ground, or to reach it
 MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
@@ -102,12 +103,13 @@ class Ground:
     """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi of all beads, mm; everything else in mm as well.
 
     caution: 0..1 widens the nozzle's flat and lets curl begin earlier and grow faster; it takes a little off the
-    clearance in return.
+    clearance in return. head: its radius, and how far its underside is above the nozzle's tip.
     """
 
     def __init__(
         self, bounds: tuple[float, float, float, float], *, nozzle: float = 0.4, flat: float = 1.0,
         filament: float = 1.75, curl: Curl = Curl(), caution: float = 0.5, cell: float | None = None,
+        head: tuple[float, float] | None = None,
     ) -> None:  # fmt: skip
         x_lo, x_hi, y_lo, y_hi = bounds
         width, depth = x_hi - x_lo + 2 * MARGIN, y_hi - y_lo + 2 * MARGIN
@@ -120,7 +122,7 @@ class Ground:
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            0.5 * nozzle, 0.025 * nozzle, 1.1 * nozzle, onset,
+            0.5 * nozzle, RAMP_NOZZLES * nozzle, 1.1 * nozzle, onset,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
@@ -134,7 +136,7 @@ class Ground:
         )  # fmt: skip
         self.radius = flat / 2 + WIDER * caution
         self.threshold = max(THRESHOLD - LOWER * caution, LEAST_THRESHOLD)
-        self._caution = caution
+        self._caution, self.head = caution, head
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
         self.way, self.need = np.zeros(WAY_SIZE), np.zeros(PLACES)
 
@@ -152,7 +154,12 @@ class Ground:
     def question(self, clearance: float) -> Sweep:
         """What is asked of a travel, with the mm kept above obstacles."""
         kept = max(clearance - LESS_CLEARANCE * self._caution, min(clearance, LEAST_CLEARANCE))
-        return Sweep(self.way, self.need, self.radius, self.threshold, THRESHOLD, kept)
+        return Sweep(self.way, self.need, self.radius, 0.0, self.threshold, THRESHOLD, kept)
+
+    def question_of_head(self, clearance: float) -> Sweep:
+        """The same for the head around the nozzle; its radius is 0 where nothing is known of it."""
+        radius, clear = self.head or (0.0, 0.0)
+        return Sweep(self.way, self.need, radius, clear, THRESHOLD, THRESHOLD, clearance)
 
 
 _TABLE = half_plane_words()
@@ -174,12 +181,12 @@ def walk(
     s, z = np.zeros(n * (vertices + 4)), np.zeros(n * (vertices + 4))
     rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
     gaps = Gaps(travels.after, travels.first, travels.last, may_lift)
-    sweep = ground.question(clearance)
     curled = np.zeros(len(moves))
     found = Found(status, before, after, numbers, at, s, z, curled)
     pass_window(
-        ground.bed, rows, gaps, sweep, max_slope, max_height, climb_blocked, vertices, *ground.hull, found
-    )
+        ground.bed, rows, gaps, ground.question(clearance), ground.question_of_head(clearance), max_slope, max_height,
+        climb_blocked, vertices, *ground.hull, found,
+    )  # fmt: skip
     used = int(at[-1])
     return Strings(
         status, before, after, numbers[T_TALLEST], numbers[T_PEAK], numbers[T_CLIMB], numbers[T_LENGTH], at, s[:used],

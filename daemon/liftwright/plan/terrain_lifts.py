@@ -53,6 +53,11 @@ class TerrainLifts:
         """See `Ground.thin_beads`."""
         return self._ground.thin_beads
 
+    @property
+    def restarts(self) -> int:
+        """How often the terrain was begun anew, since the bed was found cleared."""
+        return self._ground.restarts
+
     def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
         """Profiles for the travels whose `reason` is FREE; also lays the window's beads."""
         t = self._terms
