@@ -49,11 +49,12 @@ def test_the_second_ring_of_a_cone_has_the_share_of_the_formula(x: float, y: flo
 
 @pytest.mark.parametrize("angle", [20, 30, 40, 45, 50, 55])
 def test_an_onset_below_the_share_takes_nearly_all_of_a_cone_and_one_above_it_nearly_none(angle: int) -> None:
-    """0.1 to either side of u; share of the beads' length above the first layer."""
+    """0.1 to either side of u; share of the beads' length above the first layer. A gain so great that none is dropped
+    for being small."""
     for x, y, turn in PLACES:
         taken = []
         for onset in (share(angle) - 0.1, share(angle) + 0.1):
-            picture = looked(cone(angle, x, y, turn, layers=5) + END, curl=Curl(onset=onset))
+            picture = looked(cone(angle, x, y, turn, layers=5) + END, curl=Curl(onset, gain=5.0))
             taken.append(picture.curled.sum() / picture.beads[PIECES:].sum())
         assert taken[0] > 0.92
         assert taken[1] < 0.04
