@@ -1,5 +1,7 @@
 """5,000 small jobs dropped at once: jobs a second through the real daemon, beside the disk's own rate of syncs.
 
+Each is a pot of 10 kB with leaning walls, unlike any other, and is surveyed, lifted by `terrain`, and proved.
+
 `python tests/bench/many_jobs.py [COUNT] [--stand-in] [--slots N]`; prints one line a figure, asserts nothing.
 """
 
@@ -13,6 +15,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from end_to_end.farm import Farm
+from end_to_end.pots import RULES, pot_job
 
 SIZE = 10_000
 
@@ -33,10 +36,14 @@ def main() -> None:
 
 
 def run(farm: Farm, count: int) -> None:
+    (farm.folder("rules") / "10-all.yaml").write_bytes(RULES)
+    jobs = [pot_job(number, SIZE) for number in range(count)]
     farm.start()
+    workers = farm.status()["workers"]
+    before = [processor_s(pid) for pid in (farm.process.pid, *workers)]
     began = time.monotonic()
-    for number in range(count):
-        farm.drop(f"job-{number:05d}.gcode", farm.job(size=SIZE))
+    for number, data in enumerate(jobs):
+        farm.drop(f"job-{number:05d}.gcode", data)
     dropped = time.monotonic()
     records = farm.folder("records")
     # Counting files would cost more than the daemon does.
@@ -46,14 +53,22 @@ def run(farm: Farm, count: int) -> None:
             raise SystemExit(farm.tail())
         time.sleep(0.2)
     ended = time.monotonic()
-    print(f"dropped {count} jobs of {SIZE} bytes in {dropped - began:.1f} s")
+    spent = [1e3 * (processor_s(pid) - b) / count for pid, b in zip((farm.process.pid, *workers), before, strict=True)]
+    print(f"dropped {count} jobs of about {SIZE} bytes in {dropped - began:.1f} s")
     print(f"all recorded {ended - began:.1f} s after the first drop: {count / (ended - began):.0f} jobs/s")
+    print(f"processor time a job: {spent[0]:.1f} ms in the daemon, {sum(spent[1:]):.1f} ms in the workers; "
+          f"load of the machine at the end: {os.getloadavg()[0]:.1f}")
     outcomes = {}
     for record in farm.records():
         outcomes[record["outcome"]] = outcomes.get(record["outcome"], 0) + 1
     print(f"outcomes: {outcomes}; files in the outbox: {len(os.listdir(farm.folder('outbox')))}")
     farm.check(good=False)
     print("invariant: holds")
+
+
+def processor_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def sync_rate(folder: Path) -> float:

@@ -32,7 +32,12 @@ def test_an_untouched_ledger_has_no_fault(tmp_path: Path) -> None:
     assert [event["n"] for event in ledger.events(tmp_path)] == [1, 2, 3, 4, 5]
 
 
-def test_a_missing_ledger_is_a_fault(tmp_path: Path) -> None:
+def test_a_missing_ledger_is_a_fault_once_there_are_records(tmp_path: Path) -> None:
+    """Before the first job there is neither."""
+    assert ledger.verify(tmp_path) == []
+    place = tmp_path / "2026-11-25/20261125T104512-0123456789.json"
+    place.parent.mkdir()
+    place.write_bytes(b"{}")
     assert "is missing" in ledger.verify(tmp_path)[0]
 
 

@@ -103,7 +103,9 @@ def verify(folder: Path) -> list[str]:
     expired: set[str] = set()
     path = folder / NAME
     if not path.exists():
-        return [f"{path}: is missing"]
+        # Before the first job there is neither a ledger nor a record.
+        strangers = _strangers(folder, set())
+        return [f"{path}: is missing", *strangers] if strangers else []
     with path.open("rb") as lines:
         for number, line in enumerate(lines, 1):
             event = _parse(line)
