@@ -14,8 +14,9 @@ from liftwright.command_outcome import summary
 from liftwright.command_progress import Progress
 from liftwright.command_tables import plain
 from liftwright.errors import DeliveryError, JobError, UsageError
-from liftwright.evidence.page import Script, page, script
+from liftwright.evidence.page import page
 from liftwright.evidence.picture import Picture, draw
+from liftwright.evidence.script import Script, script
 from liftwright.spool.durable import replace_file
 
 

@@ -6,11 +6,10 @@ nothing. Refuses a FOLDER that holds anything, and what no trial can be made of.
 
 import argparse
 import contextlib
-import os
 import secrets
 import shutil
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -19,14 +18,14 @@ from liftwright.command_picture import drawn, put_script
 from liftwright.command_progress import Progress
 from liftwright.command_tables import pairs, plain
 from liftwright.errors import JobError, UsageError
-from liftwright.evidence.page import Script, page, script
+from liftwright.evidence.page import page
+from liftwright.evidence.script import Script, script
 from liftwright.evidence.sheet import sheet
-from liftwright.evidence.trial import Arms, arm_name, make_trial
-from liftwright.evidence.trial_record import ENDING, Trial, to_bytes
+from liftwright.evidence.trial import Arms, MadeTrial, stem_and_suffix
+from liftwright.evidence.trial_folder import fill_folder, sync_files
+from liftwright.evidence.trial_record import ENDING, to_bytes
 from liftwright.rules.schema import Shape
 from liftwright.spool.durable import sync_folder
-
-WORST_NAMED = 5
 
 
 def trial(arguments: argparse.Namespace) -> int:
@@ -38,48 +37,42 @@ def trial(arguments: argparse.Namespace) -> int:
         _check_folder(folder)
         inputs = read_inputs(arguments, job)
         with _made_whole(folder) as making:
-            found = _make(source, job, inputs, arms, making)
-            page_name = _add_page(source, job, inputs, found, making, drawing)
+            made = _make(source, job, inputs, arms, making)
+            page_name = _add_texts(source, job, inputs, made, making, drawing)
+    found, (stem, _) = made.trial, stem_and_suffix(plain(job.name))
     rows = [("trial", found.trial), ("job", found.job_name), ("printer", found.printer)]
-    rows += [("arms", ", ".join(arm.file for arm in found.arms)), ("sheet", f"{job.stem}.sheet.md")]
+    rows += [("arms", ", ".join(arm.file for arm in found.arms)), ("sheet", f"{stem}.sheet.md")]
     rows += [("page", page_name or "none: plotly is not installed")]
-    rows += [("key", f"{job.stem}{ENDING}: don't open it before the last print is judged")]
+    rows += [("key", f"{stem}{ENDING}: don't open it before the last print is judged")]
     print(pairs([*rows, ("written to", folder)]))
     return 0
 
 
-def _make(source: BinaryIO, job: Path, inputs: Inputs, arms: Arms, making: Path) -> Trial:
+def _make(source: BinaryIO, job: Path, inputs: Inputs, arms: Arms, making: Path) -> MadeTrial:
     progress = Progress()
     try:
-        with ExitStack() as stack:
-
-            def open_arm(letter: str) -> BinaryIO:
-                return stack.enter_context((making / arm_name(job.name, letter)).open("x+b"))
-
-            return make_trial(
-                source, job.name, inputs.rules, inputs.given, inputs.comment_keys, arms, open_arm, progress
-            )
+        known = (inputs.rules, inputs.given, inputs.comment_keys)
+        return fill_folder(source, job.name, *known, arms, making, progress)
     except JobError as error:
         raise type(error)(error.code, f"{plain(job)}: {error}", error.line) from None
     finally:
         progress.close()
 
 
-def _add_page(
-    source: BinaryIO, job: Path, inputs: Inputs, found: Trial, making: Path, drawing: Script | None
+def _add_texts(
+    source: BinaryIO, job: Path, inputs: Inputs, made: MadeTrial, making: Path, drawing: Script | None
 ) -> str | None:
     """Record, sheet and page; returns the page's name, None where nothing can be drawn."""
-    picture = drawn(source, job, inputs, before_only=True)
-    heights = picture.times["z_mm"]
-    worst = [(k + 1, heights[k] if k < len(heights) else None) for k in picture.tally.worst(WORST_NAMED)]
-    page_name = f"{job.stem}.page.html" if drawing else None
+    stem, _ = stem_and_suffix(plain(job.name))
+    page_name = f"{stem}.page.html" if drawing else None
     if drawing and page_name:
         put_script(making, drawing)
-        title = f"{plain(job.name)}, trial {found.trial}"
+        picture = drawn(source, job, inputs, before_only=True)
+        title = f"{plain(job.name)}, trial {made.trial.trial}"
         (making / page_name).write_bytes(page(picture, title, drawing.name, blind=True))
-    record = f"{job.stem}{ENDING}"
-    (making / record).write_bytes(to_bytes(found))
-    (making / f"{job.stem}.sheet.md").write_text(sheet(found, plain(record), page_name, worst), encoding="utf-8")
+    record = f"{stem}{ENDING}"
+    (making / record).write_bytes(to_bytes(made.trial))
+    (making / f"{stem}.sheet.md").write_text(sheet(made.trial, record, page_name, made.worst), encoding="utf-8")
     return page_name
 
 
@@ -116,10 +109,7 @@ def _made_whole(folder: Path) -> Iterator[Path]:
     making.mkdir()
     try:
         yield making
-        for place in making.iterdir():
-            with place.open("rb") as file:
-                os.fsync(file.fileno())
-        sync_folder(making)
+        sync_files(making)
         making.rename(folder)
         sync_folder(parent)
     finally:

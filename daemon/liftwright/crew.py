@@ -52,9 +52,12 @@ class Crew:
         self.found: list[tuple[Entry, dict[str, Any], str]] = []
 
     def fill(self) -> None:
-        """Start workers until every slot has one; at most one a second after the first round."""
+        """Start workers until every slot has one; at most one a second after the first round.
+
+        The first is waited for: the others find its kernels compiled, instead of compiling them at the same time.
+        """
         first = self._started == 0.0
-        while len(self.slots) < self._settings.slots:
+        while len(self.slots) < self._settings.slots and (not self.slots or any(slot.ready for slot in self.slots)):
             if not first and time.monotonic() - self._started < RESTART_S:
                 return
             slot = Slot(self._command, self._settings)
@@ -128,7 +131,9 @@ class Crew:
             return
         del self.given[entry.id]
         if kind == "done":
-            self.found.append((entry, {**message["finding"], "output": f"{entry.id}.{entry.begun}.out"}, mode))
+            finding = message["finding"]
+            ending = "trial.out" if finding.get("in_folder") else "out"
+            self.found.append((entry, {**finding, "output": f"{entry.id}.{entry.begun}.{ending}"}, mode))
             journal.note("ended", entry)
         elif kind == "failed":
             self._count_failure(entry, message["words"])
@@ -170,6 +175,10 @@ class Crew:
             "in": str(self._passage.path(entry, ".in")),
             "out": str(self._passage.path(entry, f".{attempt}.out")),
             "bad": str(self._passage.path(entry, f".{attempt}.bad")),
+            "trial": str(self._passage.path(entry, f".{attempt}.trial.out")),
+            "page": str(self._passage.path(entry, f".{attempt}.page")),
+            # What is more than the job itself isn't tried again with a job that failed: it may be to blame.
+            "besides": not entry.failures,
             "tags": str(tags) if tags.exists() else None,
             "relative": entry.relative,
             "mode": mode,

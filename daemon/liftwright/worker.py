@@ -4,10 +4,17 @@
 """
 
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from liftwright.evidence.page import page
+from liftwright.evidence.picture import draw
+from liftwright.evidence.script import script
+from liftwright.evidence.sheet import sheet
+from liftwright.evidence.trial import stem_and_suffix
+from liftwright.evidence.trial_folder import fill_folder, sync_files
 from liftwright.job.facts import Fact
 from liftwright.job.name_facts import compile_folder_pattern, compile_pattern, folder_facts, name_facts
 from liftwright.leftovers import sweep
@@ -15,6 +22,8 @@ from liftwright.rewrite import Result, rewrite
 from liftwright.rules.load import load_rules
 from liftwright.rules.schema import RuleSet
 from liftwright.rules.side_file import side_facts
+from liftwright.spool.durable import replace_file
+from liftwright.spool.names import printable
 from liftwright.warming import warm
 from liftwright.workloop import Tick, Worker, join_daemon
 
@@ -48,6 +57,28 @@ class RealCore:
     ) -> Result:
         """The core itself."""
         return rewrite(source, sink, rules, given, comment_keys, tick)
+
+    def trial(
+        self, source: BinaryIO, name: str, rules: RuleSet, given: Sequence[Fact], comment_keys: Mapping[str, str],
+        folder: Path, tick: Tick,
+    ) -> dict[str, Any]:  # fmt: skip
+        """The arms and the sheet of the rule's trial in an empty folder, all synced; the record, as plain values."""
+        made = fill_folder(source, name, rules, given, comment_keys, None, folder, tick)
+        stem, _ = stem_and_suffix(printable(name)[0])
+        text = sheet(made.trial, "records/trials/", None, made.worst)
+        replace_file(folder / f"{stem}.sheet.md", text.encode("utf-8"))
+        sync_files(folder)
+        return made.trial.model_dump(mode="json")
+
+    def page(
+        self, source: BinaryIO, name: str, rules: RuleSet, given: Sequence[Fact], comment_keys: Mapping[str, str],
+        blind: bool, tick: Tick,
+    ) -> bytes:  # fmt: skip
+        """The page of a job, to lie in a folder of records/ with the script one above."""
+        drawing = script().name
+        with tempfile.TemporaryFile() as scratch:
+            found = draw(source, scratch, rules, given, comment_keys, tick, before_only=blind)
+        return page(found, printable(name)[0], f"../{drawing}", blind=blind)
 
 
 def main(arguments: Sequence[str]) -> int:

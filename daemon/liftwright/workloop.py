@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
 from liftwright import states
+from liftwright.besides import Maker, add_besides, remove_output
 from liftwright.errors import JobError, UsageError
 from liftwright.frames import Frames, pack
 from liftwright.spool import faults
@@ -28,7 +29,7 @@ _PR_SET_PDEATHSIG = 1
 Tick = Callable[[str, int, int], None]
 
 
-class Core(Protocol):
+class Core(Maker, Protocol):
     """What the loop needs of the core: rules from bytes, facts from outside the job, and the rewrite itself."""
 
     def rules(self, files: Mapping[str, bytes]) -> Any: ...
@@ -68,7 +69,7 @@ class Worker:
             finding["durations_s"] = clock.durations()
             self._send({"kind": "done", "id": job, "finding": finding})
         except OSError as error:
-            _remove(request["out"])
+            _remove_all(request)
             if error.errno == errno.EFBIG:
                 # A limit on the size of files: waiting would not help this job.
                 self._send(
@@ -79,7 +80,7 @@ class Worker:
             self._send({"kind": "disk", "id": job, "errno": error.errno or 0, "words": words})
         except Exception as error:
             # Anything else is a fault of ours: the daemon counts it against the job and logs it.
-            _remove(request["out"])
+            _remove_all(request)
             self._send({"kind": "failed", "id": job, "words": f"{type(error).__name__}: {error}"})
 
     def _work(self, request: dict[str, Any], clock: "_Clock") -> dict[str, Any]:
@@ -96,7 +97,10 @@ class Worker:
             sink.flush()
             os.fsync(sink.fileno())
             finding["size_in"] = os.fstat(source_fd).st_size
-            finding["size_out"] = os.fstat(sink.fileno()).st_size
+            if not finding.get("in_folder"):
+                finding["size_out"] = os.fstat(sink.fileno()).st_size
+        if finding.get("in_folder"):
+            os.unlink(request["out"])
         return finding
 
     def _decide(self, request: dict[str, Any], source: BinaryIO, sink: BinaryIO, clock: "_Clock") -> dict[str, Any]:
@@ -106,13 +110,16 @@ class Worker:
         if request["mode"] == "pause":
             return _plain(states.UNCHANGED, "paused", "a file named PAUSE lies in the share: nothing is rewritten")
         rules = self._rules_for(request["rules"])
+        given = tuple(self._core.given(request))
         try:
-            result = self._core.rewrite(
-                source, sink, rules, tuple(self._core.given(request)), request["comment_keys"], clock
-            )
+            result = self._core.rewrite(source, sink, rules, given, request["comment_keys"], clock)
         except JobError as error:
             return _refused(error, rules)
-        return {**_from_result(result, request["mode"], request["bad"], sink), "rules_sha256": rules.digest}
+        finding = {**_from_result(result, request["mode"], request["bad"], sink), "rules_sha256": rules.digest}
+        rule = getattr(result.decision, "rule", None)
+        if rule is not None:
+            add_besides(self._core, request, source, rules, given, rule, finding, clock)
+        return finding
 
     def _rules_for(self, path: str) -> Any:
         if self._rules[0] != path:
@@ -243,8 +250,7 @@ def _private(path: str, flags: int) -> int:
     return os.open(path, flags | os.O_NOFOLLOW | os.O_CLOEXEC, 0o640)
 
 
-def _remove(path: str) -> None:
-    try:
-        os.unlink(path)
-    except FileNotFoundError:
-        return
+def _remove_all(request: Mapping[str, Any]) -> None:
+    """Nothing that an attempt made outlives its failure."""
+    for what in ("out", "trial", "page"):
+        remove_output(Path(request[what]))

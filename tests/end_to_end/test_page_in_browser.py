@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from liftwright.evidence.page import page, script
+from liftwright.evidence.page import page
 from liftwright.evidence.picture import draw
+from liftwright.evidence.script import script
 from unit.page_jobs import GIVEN, HOSTILE, leaning_job, rules
 
 BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")

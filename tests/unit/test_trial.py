@@ -40,7 +40,7 @@ def made(job: bytes = JOB, arms: Arms | None = THREE, ruleset: RuleSet | None = 
     def open_arm(letter: str) -> io.BytesIO:
         return files.setdefault(letter, io.BytesIO())
 
-    trial = make_trial(io.BytesIO(job), name, ruleset or rules(), GIVEN, {}, arms, open_arm, lambda *_: None)
+    trial = make_trial(io.BytesIO(job), name, ruleset or rules(), GIVEN, {}, arms, open_arm, lambda *_: None).trial
     return Made(trial, {letter: file.getvalue() for letter, file in files.items()})
 
 
@@ -235,7 +235,7 @@ def test_an_arm_that_fails_its_proof_leaves_nothing_behind(place, monkeypatch, c
     def broken(*_: object) -> None:
         raise ProofError("arm B failed its proof")
 
-    monkeypatch.setattr(command_trial, "make_trial", broken)
+    monkeypatch.setattr(command_trial, "fill_folder", broken)
     assert main([*WORDS, "--shapes", "square,terrain"]) == 5
     assert sorted(path.name for path in place.iterdir()) == ["pot.gcode", "rules.yaml"]
 

@@ -1,4 +1,4 @@
-"""A picture as one static page, and the drawing library's script that lies beside it.
+"""A picture as one static page.
 
 In: a `Picture` and the names to show. Out: bytes of HTML that need no server and no network. Whatever comes from a job
 or from rules is escaped, and no text of a job reaches a script: scripts get numbers and words of ours.
@@ -10,14 +10,12 @@ import html
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
-from liftwright.errors import UsageError
 from liftwright.evidence.drawing import CLASSES_MM, DIGITS
 from liftwright.evidence.picture import Picture
 from liftwright.evidence.tally import LIFTS, STRIKES_AFTER, STRIKES_BEFORE, TRAVELS
@@ -26,7 +24,6 @@ from liftwright.plan.travels import REASONS
 
 MOST_IN_STRIP = 1000  # points along the strip; more layers are added up in groups
 WORST_LISTED = 8
-WITHOUT = "drawing needs plotly, which is not installed here; wanted `pip install 'liftwright[pictures]'`"
 BLIND = "shown as it came, so that nothing here tells the arms of the trial apart"
 CAUTIONS = (
     "A printer has parts that burn and parts that crush. Keep hands out of it while it is hot or moving.",
@@ -37,24 +34,6 @@ CAUTIONS = (
     "Watch the first rewritten jobs on each machine from the first layer. The machine's manual, local codes and "
     "qualified people have the last word.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Script:
-    """The drawing library's script: a name that says version and content, and its bytes."""
-
-    name: str
-    data: bytes
-
-
-def script() -> Script:
-    """The script as the installed library has it; UsageError where there is none."""
-    try:
-        from plotly.offline import get_plotlyjs, get_plotlyjs_version  # an extra: the package must import without
-    except ImportError:
-        raise UsageError(WITHOUT) from None
-    data = get_plotlyjs().encode("utf-8")
-    return Script(f"plotly-{get_plotlyjs_version()}-{hashlib.sha256(data).hexdigest()[:12]}.js", data)
 
 
 def page(picture: Picture, title: str, script_at: str, *, blind: bool = False) -> bytes:

@@ -14,18 +14,32 @@ from pydantic import ValidationError
 
 from liftwright.comparison import USUAL_HEIGHT_MM, WITHOUT_HEIGHT, Nowhere
 from liftwright.errors import ProofError, UnsupportedJob, UsageError
-from liftwright.evidence.trial_record import LETTERS, Arm, AsItCame, Trial, drawn_order, trial_id
+from liftwright.evidence.tally import Tally
+from liftwright.evidence.trial_record import ENDING, LETTERS, Arm, AsItCame, Trial, drawn_order, trial_id
 from liftwright.job.facts import Fact, comment_map
 from liftwright.job.moves import CHUNK
 from liftwright.plan.shapes import SHAPES
 from liftwright.rewrite import Job, Tick, prove_and_stamp
 from liftwright.rules.schema import Lift, RuleSet, Shape
-from liftwright.spool.names import printable
+from liftwright.spool.names import numbered, printable
 from liftwright.spool.record import FactSeen
 from liftwright.terms import proof_limits
-from liftwright.write import Plan, Writing, write
+from liftwright.write import Plan, Watch, Writing, write
 
 NO_BUDGET = {"max_added_s": None, "max_added_percent": None, "max_z_reversals": None, "otherwise": ()}
+
+
+WORST_NAMED = 5
+LONGEST_ENDING = f".A{ENDING}"
+
+
+@dataclass(frozen=True, slots=True)
+class MadeTrial:
+    """The record, and number and height in mm (None: not known) of the layers in which the job, as it came, strikes
+    most."""
+
+    trial: Trial
+    worst: tuple[tuple[int, float | None], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +53,7 @@ class Arms:
 def make_trial(
     source: BinaryIO, name: str, rules: RuleSet, given: Sequence[Fact], comment_keys: Mapping[str, str],
     arms: Arms | None, open_arm: Callable[[str], BinaryIO], tick: Tick,
-) -> Trial:  # fmt: skip
+) -> MadeTrial:  # fmt: skip
     """Make the arms of the job called `name`; `open_arm(letter)` gives an empty file to write to and read from.
 
     arms: None for those that the rule's own `trial` states. The files are left open. ProofError where an arm breaks a
@@ -58,13 +72,16 @@ def make_trial(
     lifts = lifts_of(decided.lift, arms)
     sha256 = job.sha256_in or ""
     lot = drawn_order(sha256, lifts)
+    tally = Tally()
     made = [
-        _arm(job, decided, lifts[which], name, letter, open_arm(letter))
+        _arm(job, decided, lifts[which], name, letter, open_arm(letter), tally.add if letter == "A" else None)
         for letter, which in zip(LETTERS, lot, strict=False)
     ]
     _refuse_same([arm for arm, _ in made])
     before = made[0][1]
-    return Trial(
+    heights = before.details["layers"]["z_mm"]
+    worst = tuple((k + 1, heights[k] if k < len(heights) else None) for k in tally.worst(WORST_NAMED))
+    trial = Trial(
         trial=trial_id(sha256, lifts, decided.printer, decided.material),
         job_name=printable(name)[0],
         sha256_job=sha256,
@@ -81,6 +98,7 @@ def make_trial(
         ),
         arms=tuple(arm for arm, _ in made),
     )
+    return MadeTrial(trial, worst)
 
 
 def lifts_of(lift: Lift, arms: Arms) -> tuple[Lift, ...]:
@@ -118,10 +136,12 @@ def _lift(lift: Lift, shape: Shape, height: float) -> Lift:
         ) from None
 
 
-def _arm(job: Job, plan: Plan, lift: Lift, name: str, letter: str, sink: BinaryIO) -> tuple[Arm, Writing]:
+def _arm(
+    job: Job, plan: Plan, lift: Lift, name: str, letter: str, sink: BinaryIO, watch: Watch | None
+) -> tuple[Arm, Writing]:
     """Write and prove one arm; its stage is called by its letter, so that not even a progress bar tells."""
     plan = replace(plan, lift=lift, shape=lift.shape, judged=True)
-    written = write(job.source, sink, plan, job.chunk, lambda done: job.tick(f"arm {letter}", done, job.size))
+    written = write(job.source, sink, plan, job.chunk, lambda done: job.tick(f"arm {letter}", done, job.size), watch)
     limits = proof_limits(plan.printer, lift, plan.g90_sets_extrusion)
     proof, sha256 = prove_and_stamp(job.source, sink, limits, written)
     if not proof.holds:
@@ -144,8 +164,14 @@ def _arm(job: Job, plan: Plan, lift: Lift, name: str, letter: str, sink: BinaryI
 
 def arm_name(name: str, letter: str) -> str:
     """`pot.gcode`, B → `pot.B.gcode`."""
-    stem, dot, suffix = name.rpartition(".")
-    return f"{stem}.{letter}.{suffix}" if stem and dot else f"{name}.{letter}"
+    stem, suffix = stem_and_suffix(name)
+    return f"{stem}.{letter}{suffix}"
+
+
+def stem_and_suffix(name: str) -> tuple[str, str]:
+    """`pot.gcode` → `pot`, `.gcode`; shortened so that the longest name made of it fits a file system."""
+    stem, dot, suffix = numbered(name, 1, LONGEST_ENDING).rpartition(".")
+    return (stem, dot + suffix) if stem else (suffix, "")
 
 
 def _refuse_same(arms: Sequence[Arm]) -> None:

@@ -9,6 +9,9 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from liftwright.evidence import trial_record
+from liftwright.evidence.script import script
+from liftwright.evidence.trial_record import Trial
 from liftwright.settings import Settings
 from liftwright.spool import faults, ledger
 from liftwright.spool.durable import open_folder, rename_new, replace_file, sync, sync_folder
@@ -60,11 +63,34 @@ class Closing:
                 os.close(open_folder(self._settings.folder("records"), (path.parent.name,), make=True))
             replace_file(path, data, durable=False)
             self._unsynced.append(path)
+            if "trial" in record.details:
+                self._write_trial(record)
             if record.id not in self._in_ledger:
                 events.append(ledger_line(record, hashlib.sha256(data).hexdigest()))
         faults.reach("close.ledger")
         ledger.append(self._settings.folder("records"), events)
         self._in_ledger.update(record.id for record in records)
+
+    def _write_trial(self, record: Record) -> None:
+        """The key of a trial in a file of its own, for the verdicts; all of it stands in the record as well."""
+        # One folder deeper than the records, which are told by where they lie.
+        parts = ("trials", day_of(record.id))
+        os.close(open_folder(self._settings.folder("records"), parts, make=True))
+        path = self._settings.folder("records").joinpath(*parts) / f"{record.id}{trial_record.ENDING}"
+        replace_file(path, trial_record.to_bytes(Trial.model_validate(record.details["trial"])), durable=False)
+        self._unsynced.append(path)
+
+    def put_page(self, job: str, page: Path) -> None:
+        """Move a job's page beside its record, and see to the script that the pages share."""
+        try:
+            os.replace(page, record_path(self._settings, job).with_suffix(".html"))
+        except FileNotFoundError:
+            # Moved by the run that crashed.
+            return
+        drawing = script()
+        place = self._settings.folder("records") / drawing.name
+        if not place.exists():
+            replace_file(place, drawing.data)
 
     def know_ledger(self) -> None:
         """Read which jobs the ledger already holds, so that recovery writes none twice."""

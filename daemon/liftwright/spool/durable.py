@@ -54,6 +54,10 @@ def rename_new(source_dir: int, source: str, target_dir: int, target: str) -> No
     code = ctypes.get_errno()
     if code not in _NOT_SUPPORTED:
         raise OSError(code, os.strerror(code), source, None, target)
+    if stat.S_ISDIR(os.lstat(source, dir_fd=source_dir).st_mode):
+        # Folders can't be linked; a rename replaces an empty folder at most.
+        os.rename(source, target, src_dir_fd=source_dir, dst_dir_fd=target_dir)
+        return
     # Network file systems without the flag: a link fails on an existing name just as well.
     os.link(source, target, src_dir_fd=source_dir, dst_dir_fd=target_dir, follow_symlinks=False)
     os.unlink(source, dir_fd=source_dir)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from liftwright import states
+from liftwright.besides import remove_output
 from liftwright.settings import Settings
 from liftwright.spool import faults
 from liftwright.spool.closing import Closing, record_path
@@ -56,7 +57,7 @@ class Passage:
         for entry, finding, mode in pairs:
             record = draft(entry, finding, mode)
             place = record.delivered.folder
-            self.announce(entry, record, place, finding.get("output", ""), entry.relative)
+            self.announce(entry, record, place, finding.get("output", ""), wanted_name(entry, record))
 
     def announce(self, entry: Entry, record: Record, place: str, output: str, wanted: str) -> None:
         """Queue `proved`: RECORD goes to PLACE under the name WANTED, or the nearest free one."""
@@ -120,7 +121,7 @@ class Passage:
                     folders[key] = open_folder(self.settings.folder(key[0]), parts, make=True)
                 self._rename_out(entry, folders[key], name)
             except FileExistsError:
-                self._rename_target(entry, entry.relative)
+                self._rename_target(entry, wanted_name(entry, Record.model_validate(entry.record)))
             except (NotADirectoryError, PermissionError):
                 # A file (or a link) has the name of the folder, or it is somebody else's: to the top instead.
                 if not parts:
@@ -153,6 +154,9 @@ class Passage:
         self.closing.keep_originals(waiting)
         records = [Record.model_validate(entry.record) for entry in waiting]
         self.closing.write_records(records)
+        for entry, record in zip(waiting, records, strict=True):
+            if record.details.get("page"):
+                self.closing.put_page(record.id, self.path(entry, f".{entry.begun}.page"))
         faults.reach("close.journal")
         for entry in waiting:
             self.journal.note(states.CLOSED, entry)
@@ -172,8 +176,16 @@ class Passage:
 
     def discard(self, entry: Entry, attempt: int) -> None:
         """Remove what an attempt that came to nothing may have left."""
-        for ending in (".out", ".bad"):
-            self.path(entry, f".{attempt}{ending}").unlink(missing_ok=True)
+        for ending in (".out", ".bad", ".trial.out", ".page"):
+            remove_output(self.path(entry, f".{attempt}{ending}"))
+
+
+def wanted_name(entry: Entry, record: Record) -> str:
+    """Where a job wants to go: its path in the inbox; a trial's folder, the same with another ending."""
+    if record.outcome != states.REWRITTEN or "trial" not in record.details:
+        return entry.relative
+    parts, name = split_name(entry.relative)
+    return "/".join((*parts, f"{numbered(name, 1, '.trial').rpartition('.')[0] or name}.trial"))
 
 
 def _folder_of(place: str) -> str:

@@ -13,6 +13,7 @@ import os
 from pathlib import Path
 
 from liftwright import states
+from liftwright.besides import remove_output
 from liftwright.spool import faults
 from liftwright.spool.claiming import take_side_again
 from liftwright.spool.closing import record_path
@@ -58,13 +59,13 @@ def _look_for_output(passage: Passage, entry: Entry) -> None:
     if entry.place == states.TO_NOWHERE:
         return
     if output.exists():
-        if _digest(output) != record.sha256_out:
-            output.unlink()
+        if not _is_whole(output, record):
+            remove_output(output)
             passage.journal.note(states.CLAIMED, entry)
         return
     folder = "outbox" if entry.place == states.TO_OUTBOX else "held"
     published = passage.settings.folder(folder) / entry.target
-    if folder == "held" or _digest(published) == record.sha256_out:
+    if folder == "held" or _is_there(published, record):
         return
     _hold(passage, entry, record)
 
@@ -119,8 +120,8 @@ def _sweep(passage: Passage) -> None:
         job, _, ending = path.name.partition(".")
         if not ID.fullmatch(job):
             continue
-        if ending.endswith(("out", "bad")):
-            path.unlink()
+        if ending.endswith(("out", "bad", "page")):
+            remove_output(path)
         elif job not in passage.journal.entries and ending != "in":
             _keep(passage, job, path)
 
@@ -133,6 +134,21 @@ def _keep(passage: Passage, job: str, path: Path) -> None:
     finally:
         os.close(working)
         os.close(folder)
+
+
+def _is_whole(output: Path, record: Record) -> bool:
+    """Is a finished output what the record says: the one file, or every arm of a trial in its folder?"""
+    if not output.is_dir():
+        return _digest(output) == record.sha256_out
+    arms = record.details.get("trial", {}).get("arms", ())
+    return bool(arms) and all(_digest(output / arm["file"]) == arm["sha256"] for arm in arms)
+
+
+def _is_there(published: Path, record: Record) -> bool:
+    """Does a published output stand in its place? Of a trial's folder single arms may have been taken by now."""
+    if "trial" in record.details:
+        return published.is_dir()
+    return _digest(published) == record.sha256_out
 
 
 def _digest(path: Path) -> str | None:
