@@ -4,12 +4,14 @@ import math
 from decimal import Decimal
 from itertools import pairwise
 
+import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from liftwright.rules.schema import RectBed
 from property.jobs import Spelling, Step, jobs, spell, spellings
 from reference.slow_reader import Dialect, Row, read
+from unit.small_jobs import job as one_gap
 from unit.small_jobs import rules, run
 
 SHAPES = st.sampled_from(["flat", "square", "triangle", "sawtooth", "trapezoid"])
@@ -126,3 +128,28 @@ def test_without_its_stamp_a_second_rewrite_rises_nowhere_higher(job: list[Step]
     _, twice = run(once[: once.index(b";liftwright stamp")], ruleset)
     for one, two in zip(gaps_of(once), gaps_of(twice), strict=True):
         assert max((row.z for row in two), default=Decimal(0)) <= max((row.z for row in one), default=Decimal(0))
+
+
+@given(jobs(max_layers=3), spellings(), SHAPES)
+def test_the_lines_that_are_counted_as_added_are_those_that_came(job: list[Step], how: Spelling, shape: str) -> None:
+    """Lines put in less lines taken out: what the record says of positions that moved."""
+    text = spell(job, how)
+    result, out = run(text, rules(printer=ROOMY, shape=shape, unretracted="lift"))
+    assume(result.outcome == "rewritten")
+    assert result.counts["lines_added"] == len(lines_of_all(out)) - len(lines_of_all(text))
+
+
+def lines_of_all(text: bytes) -> list[bytes]:
+    return text.replace(b"\r\n", b"\n").replace(b"\r", b"\n").rstrip(b"\n").split(b"\n")
+
+
+@pytest.mark.parametrize("shape", ["square", "triangle", "sawtooth", "trapezoid"])
+@pytest.mark.parametrize(("feed", "restored"), [("F600", 0), ("F9000", 1)])
+def test_a_feed_is_restored_only_where_it_was_lost(shape: str, feed: str, restored: int) -> None:
+    """The bead behind brings no F: a bare line gives it the travel's own, unless that is in force anyway.
+
+    10 mm/s of Z: at 600 mm/min nothing is slowed; at 9000 the steep pieces are, and the last one is among them.
+    """
+    gap = ["G1 E-1 F600", f"G1 X24 Y10 {feed}", "G1 E1"]
+    _, out = run(one_gap(*gap, after=["G1 X70 Y10 E0.5", "M104 S0"]), rules(shape=shape, height_mm=0.4))
+    assert sum(line.startswith(b"G1 F") for line in out.splitlines()) == restored

@@ -76,7 +76,13 @@ HEADERLESS = job(*PLAIN_GAP)
         (
             job(RETRACT, "G1 X1234567890123456789 Y10", PRIME),
             "number",
-            "6:4: found 'X1234567890123456789 Y10'; wanted a number of at most 18 digits that stays within 100 m: correct the line",
+            "6:4: found 'X1234567890123456789 Y10'; wanted a number of at most 18 digits that stays within "
+            "100 m: correct the line",
+        ),
+        (
+            job(RETRACT, "G1 X123456", PRIME),
+            "number",
+            "6:1: found 'G1 X123456'; wanted a number of at most 18 digits that stays within 100 m: correct the line",
         ),
         (job(RETRACT, "G1 X60 F0", PRIME), "number", "6:8: found 'F0'; wanted a feed above zero: correct the line"),
         (
