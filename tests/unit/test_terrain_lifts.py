@@ -263,6 +263,34 @@ def test_z_max_is_never_passed() -> None:
     assert became(result)["no room below z_max"] == 1
 
 
+HEAD = {"head": {"radius_mm": 10.0, "clear_mm": 2.0}}
+
+
+def tall_beside() -> Pen:
+    """A tower of 3 mm, 5 mm beside the way: far from the nozzle, under the head."""
+    pen = start()
+    block(pen, (45, 50), (65, 70), range(1, 16))
+    return pen
+
+
+def test_new_lifts_count_the_heads_radius_beside_what_it_does_not_clear() -> None:
+    """The head hangs 2 mm above the nozzle's tip: over the tower the tip must be at 1 mm and clearance at least."""
+    text = closed(across(tall_beside()))
+    without = run(text, terrain(max_height_mm=5.0))[1]
+    lifted = run(text, terrain(max_height_mm=5.0, printer=HEAD))[1]
+    assert points(last_gap(without)) == [(70.0, 60.0, H)]
+    assert max(z for _, _, z in points(last_gap(lifted))) >= 1.0
+    narrow = {"head": {"radius_mm": 3.0, "clear_mm": 2.0}}
+    assert run(text, terrain(max_height_mm=5.0, printer=narrow))[1] == without
+
+
+def test_own_lifts_are_kept_beside_terrain_taller_than_the_head_clears() -> None:
+    up = ((30.0, 60.0, 1.8), (70.0, 60.0, 1.8), (70.0, 60.0, H))
+    text = closed(across(tall_beside(), *up))
+    assert last_gap(run(text, terrain(printer=HEAD))[1]) == last_gap(text)
+    assert max(z for _, _, z in points(last_gap(run(text, terrain())[1]))) == H
+
+
 # Waived ends
 
 
@@ -324,6 +352,8 @@ def test_a_new_print_on_a_cleared_bed_forgets_the_old_one() -> None:
     standing, _ = run(closed(across(tower)), terrain(max_height_mm=5.0))
     over = [[risk["length_mm"] == pytest.approx(40.0) for risk in r.details["riskiest"]] for r in (standing, result)]
     assert (sum(over[0]), sum(over[1])) == (1, 0)
+    assert any("cleared" in warning for warning in result.warnings)
+    assert not any("cleared" in warning for warning in standing.warnings)
 
 
 @pytest.mark.parametrize(
