@@ -20,7 +20,8 @@ from liftwright.settings import MB, Settings
 
 AHEAD = 8
 AHEAD_BYTES = 4 * MB
-START_LIMIT_S = 600.0
+# Compiling every kernel takes a minute or two of one core, and much longer on a small or busy machine.
+START_LIMIT_S = 1800.0
 LAST_BREATH_S = 2.0
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 

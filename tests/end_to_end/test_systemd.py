@@ -3,10 +3,12 @@
 import os
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from end_to_end.farm import Farm
 from liftwright.service import STOP_S
 from liftwright.settings import FOLDERS
 
@@ -83,6 +85,28 @@ def test_the_account_and_the_folders_are_made_as_the_daemon_needs_them(tmp_path:
         assert info.st_mode & 0o007 == 0, f"{name} is open to everybody"
     assert share.stat().st_uid == 0
     assert (tmp_path / "etc/liftwright").is_dir()
+
+
+def test_the_daemon_lives_with_what_the_unit_leaves_it(make_farm: Callable[..., Farm]) -> None:
+    """As far as it can be done without the manager: no privileges, and of /proc only our own processes.
+
+    proc(5): subset=pid and hidepid are what ProcSubset=pid and ProtectProc=invisible come to.
+    """
+    inside = 'mount -t proc -o subset=pid,hidepid=invisible proc /proc && exec "$@"'
+    bare = ["setpriv", "--no-new-privs", "--bounding-set=-all", "--inh-caps=-all"]
+    command = ["unshare", "--mount", "sh", "-c", inside, "sh", *bare]
+    if os.geteuid() != 0 or subprocess.run([*command, "true"], capture_output=True).returncode:
+        pytest.skip("no namespaces, or no privileges to drop")
+    assert subprocess.run([*command, "cat", "/proc/meminfo"], capture_output=True).returncode
+    farm = make_farm(job_memory_limit_mb=300)
+    farm.make_folders()
+    farm.start(under=command)
+    farm.drop("clip.gcode")
+    farm.drop("greedy.gcode", farm.job(b";stand-in eat\n"))
+    farm.wait_for_records(2)
+    assert "MB of memory" in farm.record_of("greedy.gcode")["reason"]
+    farm.stop()
+    farm.check()
 
 
 def test_the_unit_and_the_folders_agree_with_the_daemon() -> None:
