@@ -50,7 +50,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
         between=(low, high),
         layers=(first, last),
         z_max=printer.z_max_mm - ROUNDED_UP_MM,
-        limits=motion_limits(printer).vector(),
+        limits=motion_limits(printer),
     )
 
 

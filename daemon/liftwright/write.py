@@ -168,7 +168,7 @@ class _Pass:
         reason = admit(travels, self._terms, self._labels.allowed(window, travels))
         if self._too_fine:
             reason[reason == FREE] = TOO_FINE
-        lifts = self._planner.plan(moves, travels, reason)
+        lifts = self._lifts(window, travels, reason)
         spliced = self._splicer.apply(window, travels, lifts)
         self._climbs.add(moves, travels, lifts)
         straight = np.full(len(spliced.x), -1, np.int32)
@@ -185,6 +185,11 @@ class _Pass:
         self._lines_added += spliced.lines_added
         self._rows += len(moves) - 1
         return spliced
+
+    def _lifts(self, window: Window, travels: Travels, reason: Ints) -> Lifts:
+        if isinstance(self._planner, FixedShapes):
+            return self._planner.plan(window.moves, travels, reason, window.buf)
+        return self._planner.plan(window.moves, travels, reason)
 
     def summary(self, out: _Output) -> Writing:
         """What the record needs, when the job is through."""

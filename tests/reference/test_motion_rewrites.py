@@ -71,3 +71,23 @@ def test_what_straight_up_costs_depends_on_the_z_axis() -> None:
     """A belted Z hardly minds."""
     belted = {"z_speed_mm_s": 100.0, "z_accel_mm_s2": 3000.0}
     assert added("square", belted) < 0.5 * added("square", LEAD_SCREW)
+
+
+@pytest.mark.parametrize("cornering", [
+    {"by": "square_corner", "speed_mm_s": 5.0}, {"by": "junction_deviation", "deviation_mm": 0.013},
+    {"by": "axis_jerk", "mm_s": {"x": 10.0, "y": 10.0, "z": 0.3, "e": 5.0}},
+])  # fmt: skip
+@pytest.mark.parametrize("axis", [LEAD_SCREW, {"z_speed_mm_s": 20.0, "z_accel_mm_s2": 1000.0}])
+def test_on_no_kind_of_printer_does_a_trapezoid_cost_more_than_a_triangle(
+    axis: dict[str, object], cornering: dict[str, object]
+) -> None:
+    """A real job that lowers its acceleration on the way: slopes are chosen under the limits that hold by then."""
+    path = SHARED / "abs-e-vertical-lift.gcode"
+    if not path.exists():
+        pytest.skip("the collection of real jobs is not here")
+    printer = {**axis, "motion": {"cornering": cornering}}
+    seconds = {}
+    for shape in ("trapezoid", "triangle"):
+        result, _ = rewritten(path.read_bytes(), {"shape": shape, "height_mm": 0.4}, printer)
+        seconds[shape] = result.measures["seconds_after"]
+    assert seconds["trapezoid"] <= seconds["triangle"] * (1 + 1e-4)

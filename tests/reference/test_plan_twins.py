@@ -76,7 +76,7 @@ def terms(shape: str, height: float, z_speed: float, max_slope: float) -> LiftTe
     return LiftTerms(
         shape=SHAPES.index(shape), height=height, min_travel=1.0, lift_unretracted=True, first_layer=True,
         replace_own=True, own_lift_max=2.0, max_slope=max_slope, between=(-1e9, 1e9), layers=(0, 1 << 60), z_max=1e3,
-        limits=limits_from({"speed_z": z_speed, "accel_z": 100.0, "travel_accel": 1500.0}).vector(),
+        limits=limits_from({"speed_z": z_speed, "accel_z": 100.0, "travel_accel": 1500.0}),
     )  # fmt: skip
 
 
@@ -86,7 +86,7 @@ def twin_profile(travel: Travel, shape: str, rule: LiftTerms) -> Profile:
         return flattened([(row.x, row.y, row.z) for row in travel.rows[travel.first - 1 : travel.last]])
     # The slope has a test of its own (unit/test_slopes.py).
     slope = least_slope(
-        travel.length, top - travel.z0, top - travel.z1, travel.speed, rule.max_slope, rule.limits,
+        travel.length, top - travel.z0, top - travel.z1, travel.speed, rule.max_slope, rule.limits.vector(),
         np.zeros((N_QUEUE, SCRATCH)), np.zeros(N_STATE),
     ) if travel.speed else rule.max_slope  # fmt: skip
     return profile_of(shape, travel.length, travel.z0, travel.z1, top, slope, rule.max_slope)

@@ -217,6 +217,15 @@ def test_the_free_slope_follows_each_limit_of_the_printer():
         assert float(out[1].split("X")[1].split()[0]) == pytest.approx(foot, abs=1e-3)
 
 
+def test_the_free_slope_follows_what_the_job_has_set_by_then():
+    """Twice the same travel, M204 S4000 between: 100/4000 allows 1 in 40, so the foot moves to 16 mm."""
+    again = [*PLAIN_GAP, "G1 X70 Y10 E0.5 F1200", "M204 S4000", "G1 X20 Y10 E2 F1200", *PLAIN_GAP]
+    for chunk in (1 << 19, 60):
+        _, out = run(job(*again), shape="trapezoid", chunk=chunk)
+        tops = [float(line.split("X")[1].split()[0]) for line in lines_of(out) if ";lw" in line]
+        assert tops == [pytest.approx(26.585, abs=1e-3), pytest.approx(36.0, abs=1e-3)]
+
+
 def test_beyond_the_steepest_slope_a_straight_step_of_the_missing_height_is_taken():
     """0.5 mm of way at 1 in 2 climbs 0.25 of 0.4: 0.15 straight up first."""
     before = [*BEFORE[:3], "G1 X59.5 Y10 E0.5 F1200"]

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
 from liftwright.plan.lane import N_QUEUE, N_STATE
+from liftwright.plan.limits import Limits
+from liftwright.plan.motion import LimitBook
 from liftwright.plan.shapes import (
     FLAT,
     MAX_VERTICES,
@@ -39,12 +41,13 @@ from liftwright.plan.travels import (
 
 OWN_LIFT_MM = 0.01  # firmware documents count a raise from this height on
 MIN_ROOM_MM = 0.005
+NO_TEXT = np.zeros(0, np.uint8)
 SAME_MM = 1e-6  # differences of decimals aren't exact in binary; those of a job differ by far more
 
 
 @dataclass(frozen=True, slots=True)
 class LiftTerms:
-    """What the rule and the printer say, as plain numbers: mm, slopes as rise over run; `limits` as in limits.py."""
+    """What the rule and the printer say, as plain numbers: mm, slopes as rise over run; the limits of the machine."""
 
     shape: int
     height: float
@@ -57,7 +60,7 @@ class LiftTerms:
     between: tuple[float, float]
     layers: tuple[int, int]
     z_max: float
-    limits: NDArray[np.float64]
+    limits: Limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,32 +99,49 @@ def admit(travels: Travels, terms: LiftTerms, label_allowed: NDArray[np.bool_] |
 
 
 class FixedShapes:
-    """Plans every admitted travel with one shape of fixed height."""
+    """Plans every admitted travel with one shape of fixed height, under the limits that the job has set by then."""
 
     def __init__(self, terms: LiftTerms) -> None:
         self._terms = terms
         self._queue, self._state = np.zeros((N_QUEUE, SCRATCH)), np.zeros(N_STATE)
+        self._book = LimitBook(terms.limits)
         self._s = np.empty(0)
         self._z = np.empty(0)
 
-    def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
-        """Profiles for the travels whose `reason` is FREE; the arrays are overwritten by the next call."""
+    def plan(
+        self, moves: Moves, travels: Travels, reason: NDArray[np.int64], text: NDArray[np.uint8] = NO_TEXT
+    ) -> Lifts:
+        """Profiles for the travels whose `reason` is FREE; the arrays are overwritten by the next call.
+
+        text: the bytes that the window's limit commands point into.
+        """
         t = self._terms
+        sets, which = self._limits_of(moves, travels, text)
         room = MAX_VERTICES * len(travels) + len(moves) + 1
         if len(self._s) < room:
             self._s, self._z = np.empty(room), np.empty(room)
         at = np.empty(len(travels) + 1, np.int64)
         _plan_fixed(
-            t.shape, t.height, t.max_slope, t.z_max, t.limits, self._queue, self._state, moves.x, moves.y, moves.z,
+            t.shape, t.height, t.max_slope, t.z_max, sets, which, self._queue, self._state, moves.x, moves.y, moves.z,
             travels.first, travels.last, travels.length, travels.z0, travels.z1, travels.top, travels.speed, reason, at,
             self._s, self._z,
         )  # fmt: skip
         return Lifts(at, self._s, self._z, reason)
 
+    def _limits_of(
+        self, moves: Moves, travels: Travels, text: NDArray[np.uint8]
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Sets of limits, and which of them holds at the start of each travel; only a trapezoid looks at them."""
+        if self._terms.shape != TRAPEZOID or not len(text):
+            return self._book.limits.vector()[None, :], np.zeros(len(travels), np.int64)
+        sets, first, rows, chosen = self._book.follow(moves, text)
+        return sets, np.concatenate([[first], chosen])[np.searchsorted(rows, travels.first)]
+
 
 @kernel
 def _plan_fixed(
-    shape: int, height: float, max_slope: float, z_max: float, lim: np.ndarray, queue: np.ndarray, state: np.ndarray,
+    shape: int, height: float, max_slope: float, z_max: float, sets: np.ndarray, which: np.ndarray, queue: np.ndarray,
+    state: np.ndarray,
     x: np.ndarray, y: np.ndarray, z: np.ndarray, first: np.ndarray, last: np.ndarray, length: np.ndarray,
     z0: np.ndarray,
     z1: np.ndarray, own_top: np.ndarray, speed: np.ndarray, reason: np.ndarray, at: np.ndarray, ss: np.ndarray,
@@ -148,6 +168,6 @@ def _plan_fixed(
         elif shape == SAWTOOTH:
             k = peak(length[i], length[i], z0[i], z1[i], top, max_slope, k, ss, zs)
         elif shape == TRAPEZOID:
-            slope = least_slope(length[i], top - z0[i], top - z1[i], speed[i], max_slope, lim, queue, state)
+            slope = least_slope(length[i], top - z0[i], top - z1[i], speed[i], max_slope, sets[which[i]], queue, state)
             k = trapezoid(length[i], z0[i], z1[i], top, slope, max_slope, k, ss, zs)
     at[len(first)] = k

@@ -12,8 +12,7 @@ into climbing and falling. Then a short level top may cost less than a peak: two
 The best of a few such tops is found by timing the travel with the very kernels that time the job; tops so short that Z
 takes both bends as one jolt are left out, whatever the model makes of them.
 
-The travel is taken as straight, along X, and from rest to rest, as between retraction and prime; what the job's own
-limit commands change isn't looked at. It refuses nothing.
+The travel is taken as straight, along X, and from rest to rest, as between retraction and prime. It refuses nothing.
 """
 
 from math import acos, hypot, sqrt, tan
@@ -28,6 +27,7 @@ from liftwright.plan.limits import (
     L_AZ,
     L_CRUISE,
     L_DEVIATION,
+    L_FEED_FACTOR,
     L_JZ,
     L_MODEL,
     L_SPEED,
@@ -76,7 +76,7 @@ def least_slope(
     if gentlest >= steepest:
         return gentlest
     accel = lim[L_TRAVEL]
-    reached = min(min(speed, lim[L_SPEED]), sqrt(accel * length))
+    reached = min(min(speed * lim[L_FEED_FACTOR], lim[L_SPEED]), sqrt(accel * length))
     free = min(_free_slope(reached, lim), steepest)
     if length - rise / free >= ROOMY_MM:
         return free
