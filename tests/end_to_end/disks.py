@@ -30,9 +30,24 @@ class Disk:
         self.mount()
 
     def mount(self) -> None:
-        made = subprocess.run(["mount", *self._command], capture_output=True)
-        if made.returncode != 0:
-            pytest.skip(f"can't mount here: {made.stderr.decode().strip()}")
+        for _ in range(100):
+            made = subprocess.run(["mount", *self._command], capture_output=True)
+            if made.returncode != 0:
+                pytest.skip(f"can't mount here: {made.stderr.decode().strip()}")
+            if self._works():
+                return
+            # Another process began a mount namespace of its own just then, and holds the file system as it was.
+            self.unmount()
+            time.sleep(0.1)
+        raise AssertionError(f"{self.place}: is still held by somebody")
+
+    def _works(self) -> bool:
+        try:
+            (self.place / ".probe").touch()
+            (self.place / ".probe").unlink()
+        except OSError:
+            return False
+        return True
 
     def unmount(self) -> None:
         """Processes that were killed give their files back a moment later."""
@@ -69,6 +84,7 @@ def ext4(place: Path, megabytes: int = 48) -> Disk:
 
 def lose_power(disk: Disk) -> None:
     """From now on every access fails, and what was not synced never was: only a new mount shows what is left."""
+    assert disk.place.is_mount(), "this must never meet a file system that is not the test's own"
     fd = os.open(disk.place, os.O_RDONLY)
     try:
         fcntl.ioctl(fd, _SHUTDOWN, struct.pack("I", _WITHOUT_LOG_FLUSH))
@@ -78,6 +94,7 @@ def lose_power(disk: Disk) -> None:
 
 def break_file_system(disk: Disk) -> None:
     """The kernel notices damage and makes the file system read-only while files on it are open for writing."""
+    assert disk.place.is_mount(), "this must never meet a file system that is not the test's own"
     number = os.stat(disk.place).st_dev
     device = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}").resolve().name
     Path(f"/sys/fs/ext4/{device}/trigger_fs_error").write_text("a test broke it")
