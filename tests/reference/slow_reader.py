@@ -122,6 +122,9 @@ def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
     rows: list[Row] = []
     for command in line.commands:
         obeyed += 1
+        if is_spoiled(line, command):
+            rows.append(wall(state))
+            break
         done = list(obey(state, command, dialect))
         rows += done
         if any(row.kind == "WALL" for row in done):
@@ -144,6 +147,13 @@ def read_line(state: State, line: Line, dialect: Dialect) -> Iterable[Row]:
     elif positioning:
         state.in_doubt = False
     yield from rows
+
+
+def is_spoiled(line: Line, command: Command) -> bool:
+    """A dwell or a firmware retraction whose words can't all be read: obeyed by some firmwares, not by others."""
+    if f"{command.letter}{command.number}" not in {"G4", "G10", "G11"}:
+        return False
+    return (command is line.commands[-1] and line.odd is not None) or any(value is None for _, value in command.words)
 
 
 def goes_on(command: Command) -> bool:

@@ -51,6 +51,7 @@ from liftwright.job.words import (
     BRACKET,
     FNV_OFFSET,
     FNV_PRIME,
+    PAREN,
     SEMICOLON,
     command_name,
     is_line_end,
@@ -191,6 +192,13 @@ def words_of(buf: np.ndarray, i: int) -> tuple[float, float, float, float, float
 
 
 @kernel
+def is_over(buf: np.ndarray, i: int) -> bool:
+    """Is nothing but a comment left of the line at `i`, where its words end? Else firmwares may obey it or not."""
+    c = buf[skip_blanks(buf, i)]
+    return bool(is_line_end(c) or c == SEMICOLON or c == PAREN)
+
+
+@kernel
 def mode_change(sf: np.ndarray, si: np.ndarray, number: int, frames: np.ndarray) -> None:
     if number == 90 or number == 91:
         si[S_ABSOLUTE] = number == 90
@@ -229,7 +237,7 @@ def m_command(
             si[S_LABEL] = int(s) if -1 <= s < 1e6 else -1
             add_row(LABEL, 1, W_ODD, start, sf, si, fc, ic, jc, bc)
         return line_end(buf, i)
-    s, _, _, d, t, _ = words_of(buf, i)
+    s, _, _, d, t, rest = words_of(buf, i)
     if number == 140 or number == 190:
         if not np.isnan(s):
             si[S_HEATERS] = si[S_HEATERS] | BED_BIT if s > 0 else si[S_HEATERS] & ~BED_BIT
@@ -242,7 +250,7 @@ def m_command(
             # With a tool number it ends what stood without one; without, all nozzles: a job that switches off is whole.
             si[S_HEATERS] &= ~(nozzle_bit | ANY_NOZZLE_BIT) if t >= 0 else BED_BIT
     end, second = _tail(buf, i, si)
-    if second:
+    if second or ((number == 207 or number == 220) and not is_over(buf, rest)):
         wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
         return end
     if number == 200:

@@ -60,6 +60,7 @@ from liftwright.job.commands import (
     PAUSE_M,
     _tail,
     among,
+    is_over,
     m_command,
     mode_change,
     set_position,
@@ -118,18 +119,23 @@ def _g_command(
         fc[F_VALUE, r] = shifted
         return i
     if number == 10 or number == 11:
-        _, p, l, _, _, _ = words_of(buf, i)  # noqa: E741
-        if number == 10 and (not np.isnan(l) or _has_axis(buf, i)):
+        _, p, l, _, _, rest = words_of(buf, i)  # noqa: E741
+        if not is_over(buf, rest):
+            wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
+        elif number == 10 and (not np.isnan(l) or _has_axis(buf, i)):
             si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
             wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
         elif number == 11 or np.isnan(p):
             si[S_FW_RETRACTED] = number == 10
             add_row(FW_RETRACT if number == 10 else FW_PRIME, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
     elif number == 4:
-        s, p, _, _, _, _ = words_of(buf, i)
-        r = add_row(DWELL, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
-        # Printer firmware: S in seconds, P in milliseconds.
-        fc[F_VALUE, r] = s if s >= 0 else (p / 1000 if p >= 0 else 0.0)
+        s, p, _, _, _, rest = words_of(buf, i)
+        if not is_over(buf, rest):
+            wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
+        else:
+            r = add_row(DWELL, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
+            # Printer firmware: S in seconds, P in milliseconds.
+            fc[F_VALUE, r] = s if s >= 0 else (p / 1000 if p >= 0 else 0.0)
     elif 17 <= number <= 19:
         si[S_PLANE] = number - 17
         return i
