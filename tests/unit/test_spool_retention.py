@@ -28,13 +28,14 @@ def keep(share: Path, folder: str, day: str, number: int, size: int = 10) -> Pat
 def test_what_is_too_old_goes_and_the_ledger_says_which_records(share: Path) -> None:
     settings = Settings(share=str(share), originals_keep_days=30, records_keep_days=60)
     old, older = keep(share, "originals", "2026-10-01", 1), keep(share, "records", "2026-09-01", 2)
-    new = keep(share, "originals", "2026-11-24", 3)
-    keep(share, "records", "2026-11-24", 4)
+    new = [keep(share, "originals", f"2026-11-2{day}", day) for day in (1, 2, 4)]
+    for day in (1, 2, 4):
+        keep(share, "records", f"2026-11-2{day}", day)
     assert expire(settings, date(2026, 11, 25)) == {"originals": 1, "records": 1, "bytes": 8192}
     assert not old.exists()
     assert not old.parent.exists()
     assert not older.exists()
-    assert new.exists()
+    assert all(path.exists() for path in new)
     assert [event["ids"] for event in ledger.events(share / "records")] == [[older.stem]]
 
 
@@ -68,6 +69,19 @@ def test_what_is_not_ours_stays(share: Path) -> None:
 
 def test_a_clock_that_jumped_far_ahead_removes_nothing_by_age(share: Path) -> None:
     settings = Settings(share=str(share), originals_keep_days=30)
-    kept = keep(share, "originals", "2026-11-24", 1)
+    kept = [keep(share, "originals", f"2026-11-2{day}", day) for day in (2, 3, 4)]
     assert expire(settings, date(2099, 1, 1)) == {}
-    assert kept.exists()
+    # Not even once a job has come under the wrong date.
+    keep(share, "originals", "2099-01-01", 5)
+    assert expire(settings, date(2099, 1, 1)) == {}
+    assert all(path.exists() for path in kept)
+
+
+def test_what_came_before_the_clock_was_set_is_not_old(share: Path) -> None:
+    """A machine without a clock of its own starts in 1970; the next minute it may be years later."""
+    settings = Settings(share=str(share), originals_keep_days=30)
+    early = keep(share, "originals", "1970-01-01", 1)
+    for day in (2, 3, 4):
+        keep(share, "originals", f"2026-11-2{day}", day)
+    assert expire(settings, date(2026, 11, 25)) == {}
+    assert early.exists()

@@ -1,8 +1,9 @@
 """Old uploads and records go, by age and by size, the oldest first; the ledger stays and says which records went.
 
 Touches only files that carry our own numbers, in folders that are days; whatever else lies there is not ours. Age
-counts from the day in a job's number. A clock that jumps far ahead must not empty the folders: nothing is removed by
-age when the newest thing there seems older than a week, since then rather the clock is wrong.
+counts from the day in a job's number. A clock that is wrong must not empty the folders: what carries a day before this
+program existed came while the clock was not set yet, and stays; and nothing is removed by age before jobs came on three
+different days of the time that is kept, since a clock that has just jumped ahead can't show that.
 """
 
 import os
@@ -19,7 +20,8 @@ from liftwright.spool.names import ID
 from liftwright.spool.writing import now_text
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
-TRUSTED_GAP = timedelta(days=7)
+FIRST_TRUE_DAY = date(2026, 1, 1)
+TRUSTED_DAYS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +60,16 @@ def _too_much(folder: Path, days: int, most_mb: int, today: date) -> Iterator[Ke
     for day in _days(folder):
         for kept in _ours(folder, day):
             sizes[day] = sizes.get(day, 0) + kept.size
-    by_age = today - max(sizes, default=today) <= TRUSTED_GAP
+    oldest = today - timedelta(days=days)
+    by_age = sum(oldest <= day <= today for day in sizes) >= min(TRUSTED_DAYS, days + 1)
     room = sum(sizes.values()) - most_mb * MB
     for day in sorted(sizes):
-        is_old = by_age and today - day > timedelta(days=days)
+        is_old = by_age and FIRST_TRUE_DAY <= day < oldest
         if not is_old and room <= 0:
-            return
+            continue
         for kept in sorted(_ours(folder, day), key=lambda kept: (kept.job, kept.path.name)):
             if not is_old and room <= 0:
-                return
+                break
             yield kept
             room -= kept.size
 
