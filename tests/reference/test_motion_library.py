@@ -28,6 +28,7 @@ SHARED = ROOT.parent / "shared" / "jobs"
 REAL = [
     "abs-e-vertical-lift", "rel-e-lift-and-wipe", "continuous-rise", "three-tools-rel-e", "two-programs-joined",
     "object-labels-sloped-lift-arcs", "no-comments", "helical-lift-conditional-blocks", "firmware-retraction",
+    "comments-broken-onto-command-lines", "two-commands-on-a-line",
 ]  # fmt: skip
 EXAMPLES = ["lattice-pot", "hose-bracket", "seed-tray-clips", "tall-stakes"]
 OTHER_COMMANDS = (b"M20", b"M22", b"SET_VELOCITY_LIMIT", b"G10", b"G11")
