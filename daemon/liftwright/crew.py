@@ -131,7 +131,9 @@ class Crew:
             return
         del self.given[entry.id]
         if kind == "done":
-            self.found.append((entry, {**message["finding"], "output": f"{entry.id}.{entry.begun}.out"}, mode))
+            finding = message["finding"]
+            ending = "trial.out" if finding.get("in_folder") else "out"
+            self.found.append((entry, {**finding, "output": f"{entry.id}.{entry.begun}.{ending}"}, mode))
             journal.note("ended", entry)
         elif kind == "failed":
             self._count_failure(entry, message["words"])
@@ -173,6 +175,10 @@ class Crew:
             "in": str(self._passage.path(entry, ".in")),
             "out": str(self._passage.path(entry, f".{attempt}.out")),
             "bad": str(self._passage.path(entry, f".{attempt}.bad")),
+            "trial": str(self._passage.path(entry, f".{attempt}.trial.out")),
+            "page": str(self._passage.path(entry, f".{attempt}.page")),
+            # What is more than the job itself isn't tried again with a job that failed: it may be to blame.
+            "besides": not entry.failures,
             "tags": str(tags) if tags.exists() else None,
             "relative": entry.relative,
             "mode": mode,
