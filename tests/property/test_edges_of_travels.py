@@ -1,0 +1,27 @@
+"""Edges that generated jobs seldom meet: what counts as a lift of the job, and where a travel ends."""
+
+import pytest
+
+from unit.small_jobs import AFTER, PRIME, RETRACT, job, reason_of, rules, run
+
+
+@pytest.mark.parametrize("step", ["0.4", "2.9"])
+def test_a_step_to_a_higher_bead_is_no_lift_of_the_job(step: str) -> None:
+    """The job's own lifts are kept, and 2 mm is the tallest that counts as one: what rises and stays is neither."""
+    text = job(RETRACT, f"G1 X60 Y10 Z{step} F9000", PRIME)
+    result, out = run(text, rules(own_lifts="keep", height_mm=0.4))
+    assert result.outcome == "rewritten", result.travels
+    assert f"Z{float(step) + 0.4:.3f}".encode() in out
+
+
+@pytest.mark.parametrize(("lift", "outcome"), [("0.2", "rewritten"), ("0.205", "rewritten"), ("0.4", "unchanged")])
+def test_a_kept_lift_is_one_of_more_than_a_hundredth(lift: str, outcome: str) -> None:
+    """Firmware documents count a raise from 0.01 mm on (Marlin fwretract.cpp)."""
+    text = job(RETRACT, f"G1 Z{lift} F600", "G1 X60 Y10 F9000", "G1 Z0.2 F600", PRIME)
+    assert run(text, rules(own_lifts="keep"))[0].outcome == outcome
+
+
+@pytest.mark.parametrize("way", ["G1 X60 F9000", "G1 Y60 F9000", "G1 X60 Y60 F9000"])
+def test_a_travel_behind_a_prime_is_left_whatever_its_direction(way: str) -> None:
+    after = ["G1 X90 Y90 E0.5 F1200", *AFTER[1:]]
+    assert reason_of(RETRACT, PRIME, way, after=after) == "primes before it travels"
