@@ -114,7 +114,10 @@ class Lift(Entry):
         default=0.5, gt=0, le=10, description="steepest climb per way (0.5 = 1 in 2) before a straight step is taken"
     )
     caution: float = Field(
-        default=0.5, ge=0, le=1, description="widens curl allowance and nozzle flat for less clearance; 1 lifts once too often"
+        default=0.5,
+        ge=0,
+        le=1,
+        description="widens curl allowance and nozzle flat for less clearance; 1 lifts once too often",
     )
     blocked: Literal["leave", "climb"] = Field(
         default="leave", description="travels that need more than max_height_mm: leave as they are, or climb regardless"
