@@ -36,7 +36,7 @@ def measure(
     """The wanted facts (of `GEOMETRY`) of the job in `source`; none of a job without beads."""
     if not found.beads:
         return []
-    stands = Footprint(found.bounds, printer.nozzle_mm, found.begin_line)
+    stands = Footprint(found.bounds, printer.nozzle_mm, found.begin_line, counting=ISLANDS in wanted)
     hangs = _Overhang(found, printer, material) if OVERHANG in wanted else None
     plan_view = bool({SLENDERNESS, ISLANDS} & set(wanted))
     source.seek(0)

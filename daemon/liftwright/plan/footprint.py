@@ -34,7 +34,7 @@ H_TOP, H_LOW = range(2)
 P_LEFT, P_RIGHT, P_FRONT, P_BACK = range(4)
 # Slots of what is carried from bead to bead.
 G_X_LO, G_Y_LO, G_PER_MM, G_Z, G_HEIGHT = range(5)
-N_COLUMNS, N_ROWS, N_LAYER, N_ISLANDS, N_MOST = range(5)
+N_COLUMNS, N_ROWS, N_LAYER, N_ISLANDS, N_MOST, N_COUNTING = range(6)
 
 
 class Cells(NamedTuple):
@@ -51,9 +51,12 @@ class Footprint:
     """Looks at one window of a print after the other.
 
     bounds: x lo, x hi, y lo, y hi of all beads, nozzle: its diameter, mm. begin_line: of the first bead of the print.
+    counting: are islands wanted? Without them it takes half as long.
     """
 
-    def __init__(self, bounds: tuple[float, float, float, float], nozzle: float, begin_line: int) -> None:
+    def __init__(
+        self, bounds: tuple[float, float, float, float], nozzle: float, begin_line: int, *, counting: bool
+    ) -> None:
         x_lo, x_hi, y_lo, y_hi = bounds
         cell = CELL_PER_NOZZLE * nozzle
         while (ceil((x_hi - x_lo) / cell) + 3) * (ceil((y_hi - y_lo) / cell) + 3) > MOST_CELLS:
@@ -62,7 +65,7 @@ class Footprint:
         n = columns * rows
         self._nozzle, self._begin_line = nozzle, begin_line
         self._floats = np.array([x_lo - cell, y_lo - cell, 1.0 / cell, 0.0, 0.0])
-        self._ints = np.array([columns, rows, 0, 0, 0])
+        self._ints = np.array([columns, rows, 0, 0, 0, int(counting)])
         self._cells = Cells(
             np.zeros(n, np.int32), np.zeros(n, np.int32), np.full(n, NO_CELL, np.int32), np.zeros((2, n), np.float32),
             np.zeros((4, 2, n), np.float32),
@@ -77,7 +80,7 @@ class Footprint:
 
     @property
     def islands(self) -> int:
-        """The most islands of any layer."""
+        """The most islands of any layer; 0 where they weren't counted."""
         return int(max(self._ints[N_MOST], self._ints[N_ISLANDS]))
 
     def slenderness(self) -> float:
@@ -208,20 +211,30 @@ def _mark(
     row = min(max(int((y - floats[G_Y_LO]) * floats[G_PER_MM]), 1), ints[N_ROWS] - 2)
     cell = row * ints[N_COLUMNS] + column
     fresh = part[cell] == NO_CELL
-    if layer[cell] != ints[N_LAYER]:
+    if fresh:
+        part[cell] = cell
+        _join_part(cell, part, ints)
+    if ints[N_COUNTING] == 1 and layer[cell] != ints[N_LAYER]:
         layer[cell] = ints[N_LAYER]
         island[cell] = cell
         ints[N_ISLANDS] += 1
-        if fresh:
-            part[cell] = cell
-        _join_neighbours(cell, fresh, layer, island, part, ints)
+        _join_island(cell, layer, island, ints)
     _measure(cell, fresh, x, y, z, heights, points)
 
 
 @kernel
-def _join_neighbours(
-    cell: int, fresh: bool, layer: np.ndarray, island: np.ndarray, part: np.ndarray, ints: np.ndarray
-) -> None:
+def _join_part(cell: int, part: np.ndarray, ints: np.ndarray) -> None:
+    """A cell that no bead was in before belongs to what lies around it."""
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
+            other = cell + dy * ints[N_COLUMNS] + dx
+            if part[other] != NO_CELL:
+                part[_find(part, other)] = _find(part, cell)
+
+
+@kernel
+def _join_island(cell: int, layer: np.ndarray, island: np.ndarray, ints: np.ndarray) -> None:
+    """The same within the layer; each joining makes two islands one."""
     for dy in range(-1, 2):
         for dx in range(-1, 2):
             other = cell + dy * ints[N_COLUMNS] + dx
@@ -230,8 +243,6 @@ def _join_neighbours(
                 if a != b:
                     island[b] = a
                     ints[N_ISLANDS] -= 1
-            if fresh and part[other] != NO_CELL:
-                part[_find(part, other)] = _find(part, cell)
 
 
 @inlined
