@@ -253,6 +253,16 @@
     byId("travel").replaceChildren(...options);
   }
 
+  // The longest travel that would strike, as the job came; the first where none would.
+  function tellingTravel() {
+    const length = (travel) => (travel.strikesBefore ? travel.s[travel.s.length - 1] : 0);
+    let best = 0;
+    shown.travels.forEach((travel, index) => {
+      if (length(travel) > length(shown.travels[best])) best = index;
+    });
+    return best;
+  }
+
   function showLayer(at) {
     state.at = Math.min(Math.max(at, 0), page.layers.length - 1);
     const packed = page.layers[state.at];
@@ -263,8 +273,7 @@
     byId("layer-said").textContent = layerWords();
     Plotly.relayout("strip", { "shapes[0].x0": packed.i + 1, "shapes[0].x1": packed.i + 1 });
     listTravels();
-    const first = shown.travels.findIndex((travel) => travel.strikesBefore);
-    showTravel(Math.max(first, 0));
+    showTravel(tellingTravel());
   }
 
   // The drawn layer nearest to a number from 1.

@@ -5,6 +5,7 @@ writing pass twice more: once to count strikes in every layer, once to draw the 
 errors of `JobError`) what a rewrite would refuse; jobs that stay as they are get a page as well.
 """
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import pi
@@ -21,12 +22,13 @@ from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, commen
 from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK
 from liftwright.job.survey import Survey, survey
+from liftwright.plan.passing import Bytes
 from liftwright.result import REWRITTEN, Result
 from liftwright.rewrite import HEAD, Job, Tick
 from liftwright.rules.match import match
 from liftwright.rules.schema import Curl, Lift, Printer, RectBed, RuleSet
 from liftwright.terms import bare_ground
-from liftwright.write import Plan, Watch, Writing, write
+from liftwright.write import Glance, Plan, Watch, Writing, write
 
 ROOM = 4_000_000  # characters of layers; with the rest of the page that stays below 5 MB
 ANY = 5000.0  # mm; reach of the printer that stands in where none is known
@@ -73,9 +75,21 @@ def draw(
     else:
         plan, assumed = _looking_plan(job)
     tally = Tally()
-    written = _pass(job, plan, "count", tally.add)
+    struck: deque[tuple[Bytes | None, Bytes | None]] = deque()
+
+    def count(glance: Glance) -> None:
+        tally.add(glance)
+        struck.append((glance.before, glance.after))
+
+    written = _pass(job, plan, "count", count)
     scene = Scene(bare_ground(plan.lift, plan.printer, plan.material, plan.found), chosen(tally, room))
-    _pass(job, plan, "draw", scene.add)
+
+    def show(glance: Glance) -> None:
+        # The same windows again: judging them twice would find the same.
+        before, after = struck.popleft()
+        scene.add(replace(glance, before=before, after=after))
+
+    _pass(job, replace(plan, judged=False), "draw", show)
     curl = plan.material.curl if plan.material else Curl()
     return Picture(
         result=result,
