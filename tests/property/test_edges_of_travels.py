@@ -14,11 +14,17 @@ def test_a_step_to_a_higher_bead_is_no_lift_of_the_job(step: str) -> None:
     assert f"Z{float(step) + 0.4:.3f}".encode() in out
 
 
-@pytest.mark.parametrize(("lift", "outcome"), [("0.2", "rewritten"), ("0.205", "rewritten"), ("0.4", "unchanged")])
+@pytest.mark.parametrize(("lift", "outcome"), [("0.2", "rewritten"), ("0.21", "rewritten"), ("0.22", "unchanged")])
 def test_a_kept_lift_is_one_of_more_than_a_hundredth(lift: str, outcome: str) -> None:
     """Firmware documents count a raise from 0.01 mm on (Marlin fwretract.cpp)."""
     text = job(RETRACT, f"G1 Z{lift} F600", "G1 X60 Y10 F9000", "G1 Z0.2 F600", PRIME)
     assert run(text, rules(own_lifts="keep"))[0].outcome == outcome
+
+
+@pytest.mark.parametrize(("lift", "outcome"), [("0.21", "unchanged"), ("0.22", "rewritten")])
+def test_a_hundredth_is_nothing_to_take_away(lift: str, outcome: str) -> None:
+    text = job(RETRACT, f"G1 Z{lift} F600", "G1 X60 Y10 F9000", "G1 Z0.2 F600", PRIME)
+    assert run(text, rules(shape="flat"))[0].outcome == outcome
 
 
 @pytest.mark.parametrize("way", ["G1 X60 F9000", "G1 Y60 F9000", "G1 X60 Y60 F9000"])
