@@ -15,7 +15,9 @@ import pytest
 
 from end_to_end.farm import PATIENCE_S, Farm
 
-LIMIT_S = 4.0
+# Generous where the daemon must not be ended, so that a busy machine is no hang either.
+GENEROUS_S = 8.0
+SHORT_S = 4.0
 
 
 class Manager:
@@ -25,7 +27,12 @@ class Manager:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._socket.bind(str(place))
         self.told: list[str] = []
-        self.environment = {"NOTIFY_SOCKET": str(place), "WATCHDOG_USEC": str(int(LIMIT_S * 1e6))}
+        self.place = place
+        self.limit_s = GENEROUS_S
+
+    @property
+    def environment(self) -> dict[str, str]:
+        return {"NOTIFY_SOCKET": str(self.place), "WATCHDOG_USEC": str(int(self.limit_s * 1e6))}
 
     def close(self) -> None:
         self._socket.close()
@@ -50,7 +57,7 @@ class Manager:
             self.hear(0.05)
             if self.told.count("WATCHDOG=1") > before:
                 last = time.monotonic()
-            elif time.monotonic() - last > LIMIT_S:
+            elif time.monotonic() - last > self.limit_s:
                 assert farm.stop(signal.SIGABRT) == -signal.SIGABRT
                 return False
         return True
@@ -80,22 +87,23 @@ def test_ready_is_said_once_all_is_ready_and_more_time_is_asked_for_before(farm:
 
 
 def test_a_slow_disk_is_no_hang(farm: Farm, manager: Manager) -> None:
-    """Torture case 81: each sync takes a fifth of the allowed time, and a job needs more of them than that.
+    """Torture case 81: each sync takes a good part of the allowed time, and a job needs more of them than fit.
 
     Every sync that came to its end is told; so a single one may take as long as the manager allows.
     """
     farm.make_folders()
     farm.drop("clip.gcode")
-    farm.start({**manager.environment, "LIFTWRIGHT_TEST_FAULT": f"slow:sync:{LIMIT_S / 5}"}, wait=False)
+    farm.start({**manager.environment, "LIFTWRIGHT_TEST_FAULT": f"slow:sync:{GENEROUS_S * 0.15}"}, wait=False)
     assert manager.watch(farm, lambda: farm.log_lines("job")), "a slow disk was taken for a hang"
     farm.kill()
     farm.check()
 
 
-@pytest.mark.parametrize("step", ["prove.journal", "claim.rename", "sync"])
+@pytest.mark.parametrize("step", ["prove.journal", "sync", pytest.param("claim.rename", marks=pytest.mark.long)])
 def test_a_loop_that_hangs_falls_silent_and_is_started_again(farm: Farm, manager: Manager, step: str) -> None:
     """Torture case 94: nothing but the loop and its own progress sends a ping."""
     nth = 30 if step == "sync" else 1
+    manager.limit_s = SHORT_S
     farm.make_folders()
     for number in range(3):
         farm.drop(f"clip-{number}.gcode")
