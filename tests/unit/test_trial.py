@@ -272,7 +272,7 @@ def test_without_plotly_a_picture_says_what_to_install_and_a_trial_does_without(
     """A module that is None in sys.modules can't be imported (Python documentation, `import`)."""
     monkeypatch.setitem(__import__("sys").modules, "plotly.offline", None)
     assert main([*PICTURE, "pot.html"]) == 2
-    assert "liftwright[pictures]" in capsys.readouterr().err
+    assert "pip install '.[pictures]'" in capsys.readouterr().err
     assert main([*WORDS, "--shapes", "square,terrain"]) == 0
     assert "page        none" in capsys.readouterr().out
     assert not list(Path("out").glob("*.html"))

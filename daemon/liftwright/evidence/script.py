@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from liftwright.errors import UsageError
 
-WITHOUT = "drawing needs plotly, which is not installed here; wanted `pip install 'liftwright[pictures]'`"
+WITHOUT = "drawing needs plotly, which is not installed here; wanted the extra `pictures`: pip install '.[pictures]'"
 
 
 @dataclass(frozen=True, slots=True)
