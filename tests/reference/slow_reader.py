@@ -203,11 +203,11 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
     elif name == "G4":
         seconds = (command.last("S") or ZERO) + (command.last("P") or ZERO) / 1000  # Marlin, Klipper: P milliseconds
         yield state.row("DWELL", value=seconds)
-    elif name == "G10" and any(command.has(axis) for axis in "XYZE"):
+    elif name in ("G10", "G11") and (command.has("L") or (has_axis(command) and (name == "G10" or command.has("P")))):
         yield wall(state)  # offsets of a tool or a workpiece
-    elif name == "G11" or (name == "G10" and not (command.has("L") or command.has("P"))):
+    elif name in ("G10", "G11") and not command.has("P"):
         yield state.row("FW_RETRACT" if name == "G10" else "FW_PRIME")
-    elif name == "G10" and not command.has("L"):
+    elif name in ("G10", "G11"):
         return  # tool temperatures
     elif name == "G92":
         yield set_position(state, command)
@@ -223,6 +223,10 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield state.row("LABEL")
     elif name not in NEUTRAL_G | NEUTRAL_M and not is_neutral(name, dialect):
         yield wall(state)
+
+
+def has_axis(command: Command) -> bool:
+    return any(command.has(axis) for axis in "XYZE")
 
 
 def set_volumetric(state: State, command: Command) -> None:

@@ -122,10 +122,10 @@ def _g_command(
         _, p, l, _, _, rest = words_of(buf, i)  # noqa: E741
         if not is_over(buf, rest):
             wall(WALL_UNKNOWN, start, sf, si, fc, ic, jc, bc)
-        elif number == 10 and (not np.isnan(l) or _has_axis(buf, i)):
+        elif not np.isnan(l) or ((number == 10 or not np.isnan(p)) and _has_axis(buf, i)):
             si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
             wall(WALL_OTHER, start, sf, si, fc, ic, jc, bc)
-        elif number == 11 or np.isnan(p):
+        elif np.isnan(p):
             si[S_FW_RETRACTED] = number == 10
             add_row(FW_RETRACT if number == 10 else FW_PRIME, 255, W_ODD, start, sf, si, fc, ic, jc, bc)
     elif number == 4:
