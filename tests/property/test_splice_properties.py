@@ -153,3 +153,14 @@ def test_a_feed_is_restored_only_where_it_was_lost(shape: str, feed: str, restor
     gap = ["G1 E-1 F600", f"G1 X24 Y10 {feed}", "G1 E1"]
     _, out = run(one_gap(*gap, after=["G1 X70 Y10 E0.5", "M104 S0"]), rules(shape=shape, height_mm=0.4))
     assert sum(line.startswith(b"G1 F") for line in out.splitlines()) == restored
+
+
+@given(jobs(max_layers=2, walls=False), SHAPES)
+def test_the_cost_that_is_told_of_a_rewrite_is_that_of_its_bytes(job: list[Step], shape: str) -> None:
+    """Seconds and Z stroke "after" are those "before" of the rewritten job, read afresh without its stamp."""
+    ruleset = rules(printer=ROOMY, shape=shape, unretracted="lift")
+    result, once = run(spell(job), ruleset)
+    assume(result.outcome == "rewritten")
+    again, _ = run(once[: once.index(b";liftwright stamp")], ruleset)
+    for name in ("seconds", "travel_s", "z_stroke_mm", "z_starts", "z_reversals"):
+        assert math.isclose(result.measures[name + "_after"], again.measures[name + "_before"], rel_tol=1e-4)
