@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from liftwright.plan.lane import N_QUEUE, N_STATE, Q_A, Q_START, Q_V, T_LIVE, move_seconds, push_move
-from liftwright.plan.lifts import free_slope
 from liftwright.plan.limit_commands import after_command
 from liftwright.plan.limits import (
     AXIS_JERK,
@@ -23,6 +22,7 @@ from liftwright.plan.limits import (
     deviation_of,
     limits_from,
 )
+from liftwright.plan.slopes import free_slope
 from reference.timing import moving_seconds, reference_limits
 
 START = "G90\nM83\n"
@@ -148,7 +148,7 @@ def test_level_moves_know_no_z_limit() -> None:
 
 def test_the_free_slope_of_a_lead_screw_is_one_in_thirty() -> None:
     """Worked from the same rule (motion/README.md): 100 against 3000 mm/s² and 5 against 150 mm/s."""
-    slope = free_slope(5.0, 100.0, 150.0, 3000.0)
+    slope = free_slope(150.0, reference_limits().vector())
     assert slope == pytest.approx(1.0 / 30.0)
     queue = pushed(reference_limits(), (12.0, 0.0, 12.0 * slope, 0.0, 150.0))
     assert (queue[Q_V, 0], queue[Q_A, 0]) == (pytest.approx(150.0), pytest.approx(3000.0))

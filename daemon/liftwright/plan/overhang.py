@@ -31,8 +31,8 @@ from liftwright.plan.cells import (
 from liftwright.plan.raster import SAMPLES, TILE, Integers, Words, cover
 
 # Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, RAMP, BESIDE, HOLD = range(15)
-JOB_SIZE = 15
+X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE, HOLD = range(14)
+JOB_SIZE = 14
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END = range(7)
 LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 20)
@@ -45,6 +45,7 @@ PIECE_SIZE = 10
 PIECES = 8192
 
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
+RAMP_WIDTHS = 2.0  # bead widths in which a bridge leaves the ground, or reaches it
 STRETCH_BINS = 5  # bins that wait together at most; they get one allowance, that of their mean share
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
@@ -202,29 +203,30 @@ def end_path(bed: Bed) -> None:
 
 @kernel
 def write_run(bed: Bed, last: int, held: bool) -> None:
-    """Write the allowance of the waiting pieces 0..last.
+    """Write the allowance of the waiting pieces 0..last, unless they are a bridge.
 
-    held: the run is carried at both ends. What hangs free in it is a bridge then, and its ramps are part of it: the
-    stretches on which the bead leaves the ground slantwise, and reaches it again. A run with nothing free is none.
+    held: the run is carried at both ends. It is a bridge if it hangs free but for two ramps, where the bead leaves the
+    ground slantwise and reaches it again.
     """
-    pieces, ramp = bed.pieces, bed.job[RAMP]
-    bridge = False
+    if held and is_bridge(bed, last):
+        return
     for k in range(last):
-        bridge = bridge or (held and pieces[k, P_SHARE] >= FULLY_FREE)
-    k = 0
-    while k < last:
-        if not bridge:
-            write_piece(bed, k)
-            k += 1
-            continue
-        length, stop = 0.0, k
-        while stop < last and pieces[stop, P_SHARE] < FULLY_FREE:
-            length += pieces[stop, P_LENGTH]
-            stop += 1
-        if length > ramp:
-            for partly in range(k, stop):
-                write_piece(bed, partly)
-        k = max(stop, k + 1)
+        write_piece(bed, k)
+
+
+@kernel
+def is_bridge(bed: Bed, last: int) -> bool:
+    """Whether the waiting pieces 0..last hang free but for the length of two ramps, and for no more than half of them."""
+    pieces = bed.pieces
+    free = ramps = 0.0
+    # Single pieces may seem free, or not, by the chance of the samples: their sums decide.
+    for k in range(last):
+        if pieces[k, P_SHARE] >= FULLY_FREE:
+            free += pieces[k, P_LENGTH]
+        else:
+            ramps += pieces[k, P_LENGTH]
+    width = 2.0 * pieces[0, P_HALF] / bed.job[PER_MM]
+    return bool(free >= ramps and ramps <= 2.0 * RAMP_WIDTHS * width)
 
 
 @kernel

@@ -51,14 +51,13 @@ from liftwright.plan.travels import Travels
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
 
 CELL_PER_NOZZLE = 1.0
-RAMP_NOZZLES = 1.0  # as long as a bridge may take to leave the ground, or to reach it
 MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
 # What full caution adds: lowers the onset, raises the gain by a share, widens the flat's radius, lowers the threshold.
-EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.12, 0.5, 0.25, 0.054
+EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.14, 0.45, 0.25, 0.054
 # What full caution takes off the clearance, which stands for the same doubt; not below the least.
-LESS_CLEARANCE, LEAST_CLEARANCE = 0.05, 0.05
+LESS_CLEARANCE, LEAST_CLEARANCE = 0.06, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
 LEAST_THRESHOLD = 0.003  # mm; heights are kept as singles, and a bead that lies flush is never an obstacle
 THIN = 0.6  # nozzles; beads thinner than this as a rule point to a wrong filament diameter (common practice, no source)
@@ -122,7 +121,7 @@ class Ground:
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            0.5 * nozzle, RAMP_NOZZLES * nozzle, 1.1 * nozzle, onset,
+            0.5 * nozzle, 1.1 * nozzle, onset,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
