@@ -216,7 +216,7 @@ def write_run(bed: Bed, last: int, held: bool) -> None:
 
 @kernel
 def is_bridge(bed: Bed, last: int) -> bool:
-    """Whether the waiting pieces 0..last hang free but for the length of two ramps, and for no more than half of them."""
+    """Whether the waiting pieces 0..last hang free but for the length of two ramps, and most of them does."""
     pieces = bed.pieces
     free = ramps = 0.0
     # Single pieces may seem free, or not, by the chance of the samples: their sums decide.
