@@ -73,6 +73,18 @@ def read_rules(place: Path) -> RuleSet:
         raise UsageError(f"{place}: {error.strerror}; wanted a rules folder or file") from None
 
 
+def check_target(job: Path, target: Path, *, force: bool, what: str) -> None:
+    """Refuse a place for `what` (file, page) that can't or mustn't be written, before any work is done."""
+    if target.is_dir():
+        raise UsageError(f"{target}: is a folder; wanted the name of a {what}")
+    if not target.exists():
+        return
+    if target.samefile(job):
+        raise UsageError(f"{target}: is the job itself; wanted another name, the job is never written to")
+    if not force:
+        raise UsageError(f"{target}: exists; wanted a new name, or --force to replace it")
+
+
 def _outside_facts(settings: Settings, job: Path) -> list[Fact]:
     """What the daemon would know from outside the job, but for the inbox subfolder: there is no inbox here."""
     facts: list[Fact] = []

@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 from typing import BinaryIO
 
-from liftwright.command_inputs import Inputs, open_job, read_inputs
+from liftwright.command_inputs import Inputs, check_target, open_job, read_inputs
 from liftwright.command_outcome import summary
 from liftwright.command_progress import Progress
 from liftwright.command_tables import plain
@@ -51,16 +51,9 @@ def drawn(source: BinaryIO, job: Path, inputs: Inputs, *, before_only: bool = Fa
 
 def check_page(job: Path, target: Path, *, force: bool) -> None:
     """Refuse a page that can't or mustn't be written, before any work is done."""
-    if target.is_dir():
-        raise UsageError(f"{target}: is a folder; wanted the name of a page")
+    check_target(job, target, force=force, what="page")
     if not target.parent.is_dir():
         raise UsageError(f"{target.parent}: is no folder; wanted one for the page")
-    if not target.exists():
-        return
-    if target.samefile(job):
-        raise UsageError(f"{target}: is the job itself; wanted another name, the job is never written to")
-    if not force:
-        raise UsageError(f"{target}: exists; wanted a new name, or --force to replace it")
 
 
 def put_script(folder: Path, drawing: Script) -> None:

@@ -15,10 +15,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from liftwright.command_inputs import open_job, read_inputs
+from liftwright.command_inputs import check_target, open_job, read_inputs
 from liftwright.command_outcome import core_result, document, refuse_if_held, summary, tried_result
 from liftwright.command_tables import pairs, plain
-from liftwright.errors import ProofError, UsageError
+from liftwright.errors import ProofError
 from liftwright.proof import Limits, Proof
 from liftwright.proof import prove as judge
 from liftwright.result import UNCHANGED, Result
@@ -31,7 +31,7 @@ def rewrite(arguments: argparse.Namespace) -> int:
     """Rewrite JOB to OUT and say what was done."""
     job, target = Path(arguments.job), Path(arguments.to)
     with open_job(job) as source:
-        _check_target(job, target, force=arguments.force)
+        check_target(job, target, force=arguments.force, what="file")
         inputs = read_inputs(arguments, job)
         with _written_whole(target) as sink:
             result = core_result(source, sink, inputs)
@@ -89,17 +89,6 @@ def _proof_document(proof: Proof, limits: Limits | None) -> dict[str, Any]:
         "counts": proof.counts,
         "violations": [str(violation) for violation in proof.violations],
     }
-
-
-def _check_target(job: Path, target: Path, *, force: bool) -> None:
-    if target.is_dir():
-        raise UsageError(f"{target}: is a folder; wanted the name of a file")
-    if not target.exists():
-        return
-    if target.samefile(job):
-        raise UsageError(f"{target}: is the job itself; wanted another name, the job is never written to")
-    if not force:
-        raise UsageError(f"{target}: exists; wanted a new name, or --force to replace it")
 
 
 @contextmanager
