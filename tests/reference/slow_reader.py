@@ -213,6 +213,8 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield set_position(state, command)
     elif is_mode(command):
         yield mode(state, name, dialect)
+        if command.words:
+            yield wall(state)
     elif name == "M200":
         set_volumetric(state, command)
     elif name == "G28":

@@ -52,6 +52,7 @@ from liftwright.job.words import (
     FNV_OFFSET,
     FNV_PRIME,
     PAREN,
+    PAREN_END,
     SEMICOLON,
     command_name,
     is_line_end,
@@ -193,9 +194,14 @@ def words_of(buf: np.ndarray, i: int) -> tuple[float, float, float, float, float
 
 @kernel
 def is_over(buf: np.ndarray, i: int) -> bool:
-    """Is nothing but a comment left of the line at `i`, where its words end? Else firmwares may obey it or not."""
-    c = buf[skip_blanks(buf, i)]
-    return bool(is_line_end(c) or c == SEMICOLON or c == PAREN)
+    """Is nothing but comments left of the line at `i`, where its words end? Else firmwares may obey it or not."""
+    i = skip_blanks(buf, i)
+    while buf[i] == PAREN:
+        while not is_line_end(buf[i]) and buf[i] != PAREN_END:
+            i += 1
+        if buf[i] == PAREN_END:
+            i = skip_blanks(buf, i + 1)
+    return bool(is_line_end(buf[i]) or buf[i] == SEMICOLON)
 
 
 @kernel

@@ -144,7 +144,7 @@ def _g_command(
     elif among(tenth // 10, HOMING_G):
         if number == 28:
             sf[S_OX] = sf[S_OY] = sf[S_OZ] = 0.0
-            si[S_LOST] = 0
+            si[S_LOST] &= MODE_IN_DOUBT  # homing settles the axes, not the meaning of their numbers
             add_frame(sf, si, frames)
         wall(WALL_HOMING, start, sf, si, fc, ic, jc, bc)
     else:
