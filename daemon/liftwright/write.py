@@ -64,7 +64,7 @@ class Glance:
     """What was done with one window, for whoever watches; the next window overwrites the arrays.
 
     edits: the moves that took the place of rows. layer: of each row, from 0, -1 before the print. before, after: 1 for
-    each travel that strikes, as it came and as it leaves; both None unless the plan is `judged`.
+    each travel that strikes, as it came and as it leaves; both None where a plan of fixed shape isn't `judged`.
     """
 
     window: Window
@@ -176,7 +176,7 @@ class _Pass:
         self._clock.add(moves, window.buf, travels, edits)
         curled = None if isinstance(self._planner, FixedShapes) else self._planner.curled
         self._layers.add(moves, window.buf, self._clock.layer_of_row, curled)
-        before, after = self._judge.add(moves, travels, edits) if self._judge else (None, None)
+        before, after = self._judge.add(moves, travels, edits) if self._judge else self._foretold()
         if self._watch is not None:
             self._watch(Glance(window, travels, lifts, edits, self._clock.layer_of_row, before, after))
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
@@ -190,6 +190,10 @@ class _Pass:
         if isinstance(self._planner, FixedShapes):
             return self._planner.plan(window.moves, travels, reason, window.buf)
         return self._planner.plan(window.moves, travels, reason)
+
+    def _foretold(self) -> tuple[Bytes, Bytes] | tuple[None, None]:
+        """What the planner itself found of the window's travels, if it looks at the terrain."""
+        return (None, None) if isinstance(self._planner, FixedShapes) else self._planner.struck
 
     def summary(self, out: _Output) -> Writing:
         """What the record needs, when the job is through."""

@@ -71,7 +71,8 @@ def draw(
     changed = result.outcome == REWRITTEN and not before_only
     assumed: tuple[str, ...] = ()
     if job.plan is not None:
-        plan = replace(job.plan, shape=str(result.details.get("shape", job.plan.shape)), judged=True)
+        shape = str(result.details.get("shape", job.plan.shape))
+        plan = replace(job.plan, shape=shape, judged=shape != "terrain")  # which judges as it plans
     else:
         plan, assumed = _looking_plan(job)
     tally = Tally()
@@ -123,7 +124,7 @@ def _looking_plan(job: Job) -> tuple[Plan, tuple[str, ...]]:
         assumed.append("No printer entry fits the job: a nozzle of 0.4 mm, filament of 1.75 mm are taken for granted.")
     if decision.material is None:
         assumed.append("No material entry fits the job: the allowance is that of the commonest numbers.")
-    return Plan(found, Lift(shape="terrain"), "terrain", printer, decision.material, True, judged=True), tuple(assumed)
+    return Plan(found, Lift(shape="terrain"), "terrain", printer, decision.material, True), tuple(assumed)
 
 
 def _survey(job: Job) -> Survey:

@@ -45,6 +45,7 @@ class TerrainLifts:
         self._s = np.empty(0)
         self._z = np.empty(0)
         self.struck_before = self.struck_after = 0
+        self.struck = np.zeros(0, np.uint8), np.zeros(0, np.uint8)  # of the last window: as it came, as it leaves
         self.curled = np.zeros(0)  # of the last window, row by row: mm of beads given an allowance for curl
         self.risks: list[Risk] = []
 
@@ -79,9 +80,10 @@ class TerrainLifts:
         return Lifts(at, self._s, self._z, reason)
 
     def _count(self, strings: Strings, reason: NDArray[np.int64]) -> None:
-        before = strings.struck_before.astype(bool)
-        self.struck_before += int(before.sum())
-        self.struck_after += int(np.where(reason == FREE, strings.struck_after.astype(bool), before).sum())
+        before = strings.struck_before
+        self.struck = before, np.where(reason == FREE, strings.struck_after, before)
+        self.struck_before += int(self.struck[0].sum())
+        self.struck_after += int(self.struck[1].sum())
 
     def _note_risks(self, moves: Moves, travels: Travels, strings: Strings, reason: NDArray[np.int64]) -> None:
         """Keep the travels over the tallest obstacles, of this window and those before."""
