@@ -110,8 +110,8 @@ class Worker:
         if request["mode"] == "pause":
             return _plain(states.UNCHANGED, "paused", "a file named PAUSE lies in the share: nothing is rewritten")
         rules = self._rules_for(request["rules"])
-        given = tuple(self._core.given(request))
         try:
+            given = tuple(self._core.given(request))
             result = self._core.rewrite(source, sink, rules, given, request["comment_keys"], clock)
         except JobError as error:
             return _refused(error, rules)
