@@ -103,6 +103,24 @@ def test_an_upload_that_never_gets_finished_is_refused_as_incomplete_at_last(inb
     assert candidate.refusal[0] == "incomplete"
 
 
+def test_a_link_that_got_the_number_of_a_file_that_is_gone_is_a_link(inbox: Inbox) -> None:
+    """File systems use the number of a removed file again, so what an entry is must be looked at each time."""
+    place = inbox.settings.folder("inbox") / "pot.gcode"
+    place.write_bytes(b"G1 X1\n")
+    inbox.list(0.0)
+    (sighting,) = inbox.seen.values()
+    place.unlink()
+    place.symlink_to("elsewhere")
+    info = place.lstat()
+    inbox.seen = {(info.st_dev, info.st_ino): sighting}  # as if the numbers were the same
+    inbox.list(1.0)
+    inbox.list(1.0 + LONGEST_LOOK_S)
+    inbox.list(2.0 + 2 * LONGEST_LOOK_S)
+    (candidate,) = inbox.pick(2.0 + 2 * LONGEST_LOOK_S, 5)
+    assert candidate.refusal is not None
+    assert candidate.refusal[0] == "not_a_plain_file"
+
+
 @pytest.mark.parametrize(
     ("name", "kind"),
     [

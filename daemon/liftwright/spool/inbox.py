@@ -86,7 +86,8 @@ class Inbox:
                 known.signature, known.watched, known.renamed = signature, 0.0, False
             else:
                 known.watched = known.quiet(now)
-            known.looked, known.links = now, info.st_nlink
+            # All of it anew: the number of a file that is gone may belong to a link now.
+            known.looked, known.mode, known.links = now, info.st_mode, info.st_nlink
             known.renamed = known.renamed or relative in self.renamed
             fresh[key] = known
         gone = sum(key not in fresh for key in self.seen)
