@@ -31,8 +31,8 @@ from liftwright.plan.cells import (
 from liftwright.plan.raster import SAMPLES, TILE, Integers, Words, cover
 
 # Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE, HOLD = range(14)
-JOB_SIZE = 14
+X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
+JOB_SIZE = 13
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END = range(7)
 LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 20)
@@ -120,7 +120,7 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     while b < count:
         share = share_of(bins, b, count, samples, cap)
         if share <= job[ONSET]:
-            c = int((job[DECAY] if share <= job[HOLD] else 1.0) * bins[B_CURL, b])
+            c = int(job[DECAY] * bins[B_CURL, b])
             if c >= LEAST:
                 bins[B_WRITE, b] = left = c
             meet_carried(bed)

@@ -121,7 +121,7 @@ class Ground:
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            0.5 * nozzle, 1.1 * nozzle, onset,
+            0.5 * nozzle, 1.1 * nozzle,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
