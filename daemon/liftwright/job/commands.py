@@ -144,7 +144,8 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
         elif 88 <= c <= 90:
             slot = c - 88
             named = True
-            shift = sf[S_X + slot] - value * sf[S_SCALE]
+            # Rounded before it is compared: 0.653 inches again is no shift, though the product has noise.
+            shift = np.rint((sf[S_X + slot] - value * sf[S_SCALE]) * 1e9) / 1e9
             if not si[S_KNOWN] & (1 << slot):
                 # Nobody knows where the axis is. Before the print that only moves the origin; later it is lost.
                 shift = 0.0
@@ -153,7 +154,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
                 if si[S_BEADS] > 0:
                     si[S_LOST] |= 1 << slot
             if shift != sf[S_OX + slot]:
-                sf[S_OX + slot] = np.rint(shift * 1e9) / 1e9
+                sf[S_OX + slot] = shift
                 shifted = True
         elif c == 71 or c == 77:
             break
