@@ -29,7 +29,6 @@ from liftwright.job.columns import (
     RETRACT,
     TRAVEL,
     W_F,
-    W_TURN,
     WIPE,
 )
 from liftwright.job.moves import Window
@@ -257,7 +256,7 @@ def _splice(
         for g in range(a, b):
             if kind[g] == TRAVEL:
                 edited = g
-                if (x[g] != x[g - 1] or y[g] != y[g - 1]) and not words[g] & W_TURN:
+                if x[g] != x[g - 1] or y[g] != y[g - 1]:
                     final = g
         s = 0.0
         for g in range(a, b):
@@ -276,7 +275,7 @@ def _splice(
             rows[1, used[0]] = used[1]
             used[0] += 1
             way = math.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
-            if way > 0.0 and not words[g] & W_TURN:
+            if way > 0.0:
                 s_end = s + way
                 arrived = False
                 while p < stop and (vs[p] < s_end - SAME_PLACE_MM or g == final or vs[p] <= s_end + SAME_PLACE_MM):

@@ -147,7 +147,7 @@ def gaps(draw: st.DrawFn, goal: tuple[Decimal, Decimal], z: Decimal, walls: bool
     retract = 2000 * E_GRID
     feed = draw(st.sampled_from([Decimal(7620), Decimal(9144)]))
     style = draw(st.sampled_from(["plain", "retract", "wipe", "firmware"]))
-    lift = draw(st.sampled_from(["none", "straight", "sloped", "way-points", "tall", "dip", "helix"]))
+    lift = draw(st.sampled_from(["none", "straight", "sloped", "way-points", "tall", "dip", "helix", "circle"]))
     before: list[Step] = []
     after: list[Step] = []
     if style == "retract":
@@ -180,6 +180,8 @@ def own_lift(lift: str, goal: tuple[Decimal, Decimal], z: Decimal, feed: Decimal
     if lift == "helix":  # a full turn that only names Z and the centre
         turn = Step("travel", z=up, feed=feed, turn=True)
         return [turn, Step("travel", *goal), Step("travel", z=z)]
+    if lift == "circle":  # the same at one height: no lift, and no way either
+        return [Step("travel", feed=feed, turn=True), Step("travel", *goal)]
     if lift == "dip":
         return [Step("travel", z=z - 2 * GRID, feed=feed), Step("travel", *goal, feed=feed), Step("travel", z=z)]
     return [Step("travel", *goal, z=z, feed=feed)]

@@ -184,7 +184,7 @@ def reason_of(travel: Travel, walk: Walk) -> str:
             return "position unknown"
         if row.kind == TRAVEL and row.words & W_ODD:
             return "shared line"
-        if row.kind == TRAVEL and row.code >= 2 and not row.words & W_TURN:
+        if row.kind == TRAVEL and row.code >= 2 and not (row.words & W_TURN and abs(step) > SAME):
             return "arc"
         if row.z < min(travel.z0, travel.z1) - SAME:
             return "dips below both ends"

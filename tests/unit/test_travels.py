@@ -152,12 +152,20 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
         ([RETRACT, "N5 G1 X60 Y10 F9000", PRIME], "shared line"),
         ([RETRACT, "G2 X60 Y10 I20 J0 F9000", PRIME], "arc"),
         ([RETRACT, "G3 X60 Y10 R30 F9000", PRIME], "arc"),
+        ([RETRACT, "G2 I5 J0 F9000", TRAVEL, PRIME], "arc"),
+        ([RETRACT, "G3 X20 Y10 Z0.2 I5 J0 F9000", TRAVEL, PRIME], "arc"),
         ([RETRACT, "G92 X0", "G1 X40 F9000", "G92 X60", PRIME], "shifted position"),
         ([RETRACT, "G92 Z5", TRAVEL, PRIME], "shifted position"),
     ],
 )
 def test_each_reason_to_leave_a_gap_alone(lines, reason):
     assert reason_of(*lines) == reason
+
+
+def test_a_place_stated_again_in_inches_is_no_shift():
+    """0.653 × 25.4 has no double of its own: what is left of it after the subtraction must not count."""
+    before = ["M83", "G28", "G20", "G1 X0.4 Y0.4 Z0.01 F300", "G1 X0.653 E0.01", "G92 X0.653"]
+    assert reason_of("G1 X0.9 F300", before=before, after=["G1 X1 E0.01"]) == "free"
 
 
 def test_a_rise_at_the_layer_change_is_neither_dip_nor_second_rise():

@@ -172,7 +172,8 @@ def _reason_of(
         if kind[g] == TRAVEL:
             if words[g] & W_ODD:
                 return SHARED
-            if code[g] >= 2 and not words[g] & W_TURN:
+            # A full turn that climbs is a lift of the job's own; at one height it is a motion that must stay.
+            if code[g] >= 2 and (not words[g] & W_TURN or abs(z[g] - z[g - 1]) <= SAME_MM):
                 return ARC
         if z[g] < lowest - SAME_MM:
             return DIPS
