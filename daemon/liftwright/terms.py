@@ -28,6 +28,7 @@ from liftwright.splice import SpliceTerms
 FEWEST_PLACES = 3  # decimals of inserted words
 MOST_PLACES = 9
 ROUNDED_UP_MM = 0.003  # rounding an inserted height up adds less: three decimals of a mm, four of an inch
+_WRONG_PRINTER = "make the job for this printer, name the one it was made for, or correct {} of the entry"
 # Shortest travel that is lifted where the rule doesn't say, mm: a lift over a short one is steep, so fixed shapes leave
 # it alone; over an obstacle a steep lift is still better than a strike.
 SHORTEST = {False: 1.5, True: 0.02}
@@ -174,8 +175,9 @@ def beyond_bed(printer: Printer, found: Survey) -> str | None:
     if not fits:
         return (
             f"beads lie at X {x_lo:g} to {x_hi:g}, Y {y_lo:g} to {y_hi:g}, outside the bed of {printer.name} ({size}): "
-            "made for another printer?"
+            + _WRONG_PRINTER.format("bed_mm")
         )
     if found.z_top > printer.z_max_mm:
-        return f"the print is {found.z_top:g} mm tall, above z_max of {printer.name} ({printer.z_max_mm:g} mm)"
+        tall = f"the print is {found.z_top:g} mm tall, above z_max of {printer.name} ({printer.z_max_mm:g} mm)"
+        return f"{tall}: {_WRONG_PRINTER.format('z_max_mm')}"
     return None

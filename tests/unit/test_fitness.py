@@ -150,6 +150,24 @@ HEADERLESS = job(*PLAIN_GAP)
             "the filament moves on another letter than E; write the job for an extruder on E",
         ),
         (
+            job(*PLAIN_GAP, after=["G1 X270 Y10 E0.5 F1200"]),
+            "wrong_printer",
+            "beads lie at X 10 to 270, Y 10 to 10, outside the bed of bench (X 0 to 200, Y 0 to 200): make the job for "
+            "this printer, name the one it was made for, or correct bed_mm of the entry",
+        ),
+        (
+            job(*PLAIN_GAP, after=["G1 X70 Y10 Z100.2 E0.5 F1200"]),
+            "wrong_printer",
+            "the print is 100.2 mm tall, above z_max of bench (100 mm): make the job for this printer, name the one it "
+            "was made for, or correct z_max_mm of the entry",
+        ),
+        (
+            job("M83", "G90", "G92 E0", *PLAIN_GAP),
+            "extrusion_mode",
+            "whether G90 and G91 also switch the extruder can't be told from the job; state g90_sets_extrusion for the "
+            "printer, or write M82 or M83 behind each G90 and G91",
+        ),
+        (
             job(*PLAIN_GAP, before=["M104 S200", *BEFORE], after=["G1 X70 Y10 E0.5", "G1 X80.1"])[:-2],
             "cut_off",
             "suspected cut: the last line has no line end and the heaters are still on; upload the job again",

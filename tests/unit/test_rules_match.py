@@ -44,7 +44,8 @@ def facts(**values: str | float) -> dict[str, Fact]:
 def test_a_job_without_a_printer_gets_no_rule() -> None:
     decision = match(RULES, facts(material="PLA", model="lattice"))
     assert (decision.rule, decision.printer, decision.tried) == (None, None, ())
-    assert decision.reason == "no printer is named, so its limits are unknown"
+    seen = "no printer is named, so its limits are unknown"
+    assert decision.reason == f"{seen}: name it, for example in a comment `printer = NAME`"
     assert decision.material is not None
 
 
@@ -52,7 +53,8 @@ def test_an_unknown_printer_gets_no_rule_even_where_rules_would_fit() -> None:
     decision = match(RULES, facts(printer="strange", material="PLA", model="lattice"))
     assert (decision.rule, decision.printer) == (None, None)
     assert decision.reason == (
-        'no printer entry is named or also called "strange" (side file, line 1), so its limits are unknown'
+        'no printer entry is named or also called "strange" (side file, line 1), so its limits are unknown: add an '
+        "entry, or the name to one's `also`"
     )
 
 
@@ -89,7 +91,7 @@ def test_a_material_condition_may_be_about_the_fact_as_written() -> None:
 def test_every_rule_that_was_tried_says_in_words_what_failed() -> None:
     decision = match(RULES, facts(printer="bench wide", material="ABS", slenderness=9.0, height_mm=400.0))
     assert decision.rule is None
-    assert decision.reason == "no rule fits the job"
+    assert decision.reason == "no rule fits the job: `liftwright explain` tells which condition of each failed"
     assert decision.tried == (
         ("lattice pots", 'material is "ABS" (side file, line 1); wanted PETG or PLA'),
         ("tall and thin", "height_mm is 400 (side file, line 1); wanted at least 50 and at most 300"),

@@ -61,13 +61,14 @@ def test_beads_outside_the_bed_are_told_with_the_numbers():
     found = beyond_bed(printer(), box((10, 10), (200.5, 20)))
     assert found == (
         "beads lie at X 10 to 200.5, Y 10 to 20, outside the bed of bench (X 0 to 200, Y 0 to 200): "
-        "made for another printer?"
+        "make the job for this printer, name the one it was made for, or correct bed_mm of the entry"
     )
 
 
 def test_a_print_taller_than_z_max_is_told():
     assert beyond_bed(printer(z_max_mm=50.0), box((10, 10), (20, 20), z=50.5)) == (
-        "the print is 50.5 mm tall, above z_max of bench (50 mm)"
+        "the print is 50.5 mm tall, above z_max of bench (50 mm): make the job for this printer, name the one it was "
+        "made for, or correct z_max_mm of the entry"
     )
 
 

@@ -67,7 +67,10 @@ def make_trial(
     if arms is None:
         stated = job.decision.rule.trial if job.decision and job.decision.rule else None
         if stated is None:
-            raise UnsupportedJob("no_trial", "no trial can be made: the rule states none")
+            raise UnsupportedJob(
+                "no_trial",
+                "no trial can be made: the rule states none; name shapes or heights, or give the rule a `trial`",
+            )
         arms = Arms(stated.shapes, stated.heights_mm)
     lifts = lifts_of(decided.lift, arms)
     sha256 = job.sha256_in or ""
@@ -180,4 +183,5 @@ def _refuse_same(arms: Sequence[Arm]) -> None:
         twin = next((other for other in arms[:k] if other.sha256 == arm.sha256), None)
         if twin is not None:
             shapes = " and ".join(sorted((twin.shape, arm.shape)))
-            raise UnsupportedJob("no_trial", f"no trial can be made: {shapes} come out the same for this job")
+            seen = f"no trial can be made: {shapes} come out the same for this job"
+            raise UnsupportedJob("no_trial", f"{seen}; compare others, or other heights")

@@ -15,6 +15,7 @@ from liftwright.job.facts import Fact
 from liftwright.rules.globs import first_fit
 from liftwright.rules.schema import Material, Printer, Range, Rule, RuleSet
 
+_NO_RULE = "no rule fits the job: `liftwright explain` tells which condition of each failed"
 _Entry = TypeVar("_Entry", Printer, Material)
 
 
@@ -45,7 +46,7 @@ def match(rules: RuleSet, facts: Mapping[str, Fact]) -> Decision:
         tried.append((rule.name, failed or "matched"))
         if failed is None:
             return Decision(rule, printer, material, tuple(tried), f'rule "{rule.name}"')
-    return Decision(None, printer, material, tuple(tried), "no rule fits the job")
+    return Decision(None, printer, material, tuple(tried), _NO_RULE)
 
 
 def unmeasured(rules: RuleSet, facts: Mapping[str, Fact], measurable: Collection[str]) -> frozenset[str]:
@@ -83,8 +84,9 @@ def _entry(entries: Sequence[_Entry], fact: Fact | None) -> _Entry | None:
 
 def _no_printer(fact: Fact | None) -> str:
     if fact is None:
-        return "no printer is named, so its limits are unknown"
-    return f'no printer entry is named or also called "{fact.text}" ({fact.origin}), so its limits are unknown'
+        return "no printer is named, so its limits are unknown: name it, for example in a comment `printer = NAME`"
+    seen = f'no printer entry is named or also called "{fact.text}" ({fact.origin}), so its limits are unknown'
+    return f"{seen}: add an entry, or the name to one's `also`"
 
 
 def _failed(
