@@ -162,7 +162,7 @@ HEADERLESS = job(*PLAIN_GAP)
             "was made for, or correct z_max_mm of the entry",
         ),
         (
-            job("M83", "G90", "G92 E0", *PLAIN_GAP),
+            job("G92 E0", TRAVEL, before=["M83", "G90", *BEFORE[1:]]),
             "extrusion_mode",
             "whether G90 and G91 also switch the extruder can't be told from the job; state g90_sets_extrusion for the "
             "printer, or write M82 or M83 behind each G90 and G91",
