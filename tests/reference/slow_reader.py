@@ -219,6 +219,8 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         set_volumetric(state, command)
     elif name == "G28":
         yield home(state, command)
+    elif name == "G92.1":
+        yield home(state, Command("G", None, []))
     elif name in LIMITS:
         yield state.row("LIMIT")
     elif name in LABELS:

@@ -101,6 +101,14 @@ def test_g92_e_changes_later_absolute_words_alone(read: Reader) -> None:
     assert [float(row.de) for row in rows[-3:]] == [5.0, 1.0, -2.0]
 
 
+def test_g92_1_takes_the_shifts_away(read: Reader) -> None:
+    """[MDOC] G092: back to the native coordinates; where that is in the job's numbers must be stated anew."""
+    rows = moves(read(START + b"G92 X10 Y5 Z1\nG1 X20 Y5 Z1\nG92.1\nG1 X20\nG1 Y5\nG1 X20 Y5 Z7\n"))
+    assert (float(rows[1].x), float(rows[1].y), float(rows[1].z)) == (10.0, 0.0, 0.0)
+    assert (float(rows[-1].x), float(rows[-1].y), float(rows[-1].z)) == (20.0, 5.0, 7.0)
+    assert [row.known for row in rows[1:]] == [True, False, False, True]
+
+
 def test_m220_and_m221_leave_the_logical_words_alone(read: Reader) -> None:
     """[MDOC] M220, M221; [KLP] keeps the logical E constant: the rows hold what the job says."""
     row = moves(read(START + b"G1 X1 E1 F1500\nM220 S80\nM221 S90\nG1 X2 E2\n"))[-1]

@@ -105,10 +105,21 @@ HEADERLESS = job(*PLAIN_GAP)
             "bare_g92",
             "line 5: G92 without an axis or a number means different things to firmwares; write both",
         ),
-        (
-            job(RETRACT, "/G1 Z9", TRAVEL, PRIME),
-            "optional_lines",
-            "line 6: begins with '/', so whether it runs depends on a switch; remove such lines",
+        *(
+            (
+                job(RETRACT, line, TRAVEL, PRIME),
+                "optional_lines",
+                "line 6: begins with '/', if, while or an O-word, so the machine may skip or repeat what follows; save "
+                "the job without",
+            )
+            for line in (
+                "/G1 Z9",
+                "if heat.state",
+                "IF{move.axes}",
+                "  while iterations < 3",
+                "o100 if [#1 GT 0]",
+                "O200 sub",
+            )
         ),
         (
             job(RETRACT, "G21 G90", TRAVEL, PRIME),
@@ -122,7 +133,7 @@ HEADERLESS = job(*PLAIN_GAP)
                 "other_origin",
                 "line 5: sets another origin, scale or meaning of feed (G10 L, G54 and the like); save the job without",
             )
-            for line in ("G54", "G55", "G10 L2 P1 X5", "G43 H1", "G51 X2", "G95")
+            for line in ("G54", "G55", "G10 L2 P1 X5", "G43 H1", "G51 X2", "G95", "G92.2", "G92.3")
         ),
         (
             job("G93", TRAVEL),
@@ -244,6 +255,7 @@ def test_the_operator_chooses_what_becomes_of_a_refused_job():
         job("; {if layer > 3}", *PLAIN_GAP),
         job("M207 S1 Z0", *PLAIN_GAP),
         job("M118 *done*", *PLAIN_GAP),
+        job(*PLAIN_GAP, before=["O1000", "IF_HOT S1", "WHILE_HOT", "IFX", "G92.1", *BEFORE]),
     ],
 )
 def test_what_only_looks_like_a_fault_is_rewritten(text):

@@ -35,6 +35,7 @@ from liftwright.job.columns import (
     S_M82_SEEN,
     S_MODE_LINE,
     S_NOZZLE_TEMP,
+    S_OPTIONAL,
     S_OX,
     S_SCALE,
     S_SPEED_FACTOR,
@@ -297,6 +298,27 @@ def _object_id(buf: np.ndarray, i: int, end: int) -> int:
 
 
 @kernel
+def _begins_block(buf: np.ndarray, i: int) -> bool:
+    """`if`, `while` or an O-word with a name behind its number: lines follow that may run once, often or never."""
+    c = upper(buf[i])
+    if c == 79:
+        k = i + 1
+        while 48 <= buf[k] <= 57:
+            k += 1
+        return bool(k > i + 1 and 65 <= upper(buf[skip_blanks(buf, k)]) <= 90)
+    if c == 73 and upper(buf[i + 1]) == 70:
+        k = i + 2
+    elif (
+        c == 87 and upper(buf[i + 1]) == 72 and upper(buf[i + 2]) == 73 and upper(buf[i + 3]) == 76
+        and upper(buf[i + 4]) == 69
+    ):  # fmt: skip
+        k = i + 5
+    else:
+        return False
+    return bool(buf[k] == 32 or buf[k] == 9 or buf[k] == BRACE or buf[k] == PAREN)
+
+
+@kernel
 def unknown_command(
     buf: np.ndarray, i: int, start: int, neutral: np.ndarray, unknown: np.ndarray, sf: np.ndarray, si: np.ndarray,
     fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
@@ -313,6 +335,8 @@ def unknown_command(
         si[S_LABEL] = _object_id(buf, after, end) if h == H_OBJECT_START else -1
         add_row(LABEL, 3 if h == H_OBJECT_START else 4, W_ODD, start, sf, si, fc, ic, jc, bc)
         return end
+    if _begins_block(buf, i):
+        si[S_OPTIONAL] = si[S_OPTIONAL] or si[S_LINE]
     for k in range(len(neutral)):
         if neutral[k] == h:
             return end

@@ -98,8 +98,8 @@ def _refuse_dialects(found: Survey) -> None:
         raise UnsupportedJob("bare_g92", f"line {line}: {seen}; write both", line)
     if state[S_OPTIONAL]:
         line = int(state[S_OPTIONAL])
-        seen = "begins with '/', so whether it runs depends on a switch"
-        raise UnsupportedJob("optional_lines", f"line {line}: {seen}; remove such lines", line)
+        seen = "begins with '/', if, while or an O-word, so the machine may skip or repeat what follows"
+        raise UnsupportedJob("optional_lines", f"line {line}: {seen}; save the job without", line)
     if state[S_CROWDED]:
         line = int(state[S_CROWDED])
         seen = "G20, G21, M82 or M83 shares its line with more, and firmwares don't agree on what they obey then"

@@ -102,6 +102,14 @@ def _has_axis(buf: np.ndarray, i: int) -> bool:
 
 
 @kernel
+def _forget_shifts(sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> None:
+    """Homing and G92.1 settle where the axes' zeros lie, not the meaning of their numbers."""
+    sf[S_OX] = sf[S_OY] = sf[S_OZ] = 0.0
+    si[S_LOST] &= MODE_IN_DOUBT
+    add_frame(sf, si, frames)
+
+
+@kernel
 def _g_command(
     buf: np.ndarray, i: int, at: int, tenth: int, start: int, neutral: np.ndarray, unknown: np.ndarray,
     frames: np.ndarray, sf: np.ndarray, si: np.ndarray, fc: np.ndarray, ic: np.ndarray, jc: np.ndarray, bc: np.ndarray,
@@ -143,14 +151,14 @@ def _g_command(
         return i
     elif among(tenth // 10, HOMING_G):
         if number == 28:
-            sf[S_OX] = sf[S_OY] = sf[S_OZ] = 0.0
-            si[S_LOST] &= MODE_IN_DOUBT  # homing settles the axes, not the meaning of their numbers
-            add_frame(sf, si, frames)
+            _forget_shifts(sf, si, frames)
         wall(WALL_HOMING, start, sf, si, fc, ic, jc, bc)
     else:
         if number == 93:
             si[S_INVERSE_TIME] += 1
-        elif among(tenth // 10, ORIGIN_G):
+        elif tenth == 921:
+            _forget_shifts(sf, si, frames)
+        elif among(tenth // 10, ORIGIN_G) or tenth // 10 == 92:
             si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
         return unknown_command(buf, at, start, neutral, unknown, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
