@@ -2,6 +2,22 @@
 
 The thirteen contradictions, each with both sources. [NIST] NISTIR 6556; [LCNC] LinuxCNC documentation
 (docs/src/gcode); [MDOC], [MSRC] Marlin documentation 9ceeb6e4 and source; [KLP] Klipper 84104bbb.
+
+Only the first has a setting, since only there the bytes that are written depend on the side:
+
+D1 D2  what G90 and G91 do to E: the printer's `g90_sets_extrusion`. Unknown: the reading with plausible filament; where
+       neither stands out the job is refused.
+D3 D5  G92: unnamed axes keep their shift. What is written is right for both sides: the job's own numbers, and nothing
+       in a gap that shifts.
+D4     bare G92: no side; refused.
+D6     P of an arc: no side; the line stays, and its end is the programmed one for all.
+D7     P of a dwell: milliseconds, for the times that are told alone; a travel that waits is left alone.
+D8     G10: a retraction without L and P. With L, or with axes, refused; what else can't be told is a wall.
+D9 D13 the end of an arc: the programmed one; the line stays, with a warning beyond the widest published tolerance, that
+       of D12.
+D10    arcs by R, arcs under G91, inches: read as those who take them do; the lines stay, so that a machine that refuses
+       them refuses the job as it came.
+D11    line numbers: no side; refused.
 """
 
 import math
@@ -26,6 +42,11 @@ def read(request: pytest.FixtureRequest) -> Reader:
 def press(job: bytes, shape: str = "triangle", printer: str = "") -> Rewritten:
     """Every travel of 1 mm and more is lifted, retracted or not."""
     return press_with(job, shape, "unretracted: lift", printer)
+
+
+def travels_of(done: Rewritten) -> dict[str, int]:
+    """The travels by what became of them, but for the first, to where the print begins."""
+    return {why: count for why, count in done.result.travels.items() if why != "before the print begins"}
 
 
 def pot(modes: str, absolute: bool, *, resets: bool = False) -> bytes:
@@ -75,6 +96,19 @@ def test_d3_an_axis_that_g92_does_not_name_keeps_its_shift(read: Reader) -> None
     assert (float(row.x), float(row.y)) == (10.0, 11.0)
 
 
+def test_d3_d5_what_is_written_holds_whichever_offset_a_machine_makes_of_it() -> None:
+    """`G92 Y30` behind a shift of X: the next beads lie 10 mm apart by the two readings, the lifts with them.
+
+    Between (50, 25) and (120, 20), or (150, 25) and (20, 20), in the job's own numbers: the peak is at (85, 22.5).
+    """
+    job = pot("G90\nM82", absolute=True).replace(b"G1 X20 Y20 Z0.4", b"G92 X140 Y25\nG92 Y30\nG1 X20 Y20 Z0.4")
+    done = press(job)
+    assert travels_of(done) == {"rewritten": 6, "shifted position": 1}
+    assert b"\nG92 X140 Y25\nG92 Y30\nG1 X20 Y20 Z0.4 F9000\n" in done.text
+    lifted = [line.split()[1:3] for line in done.text.splitlines() if b";lw" in line]
+    assert lifted == [[b"X85.000", b"Y22.500"]] * 6
+
+
 def test_d4_a_job_with_a_bare_g92_is_refused() -> None:
     """[NIST] 3.5.18: an error. [KLP]: X, Y, Z and E become 0. We: refused, with the line and what to write instead."""
     job = pot("G90\nM82", absolute=True).replace(b"G92 E0", b"G92")
@@ -113,6 +147,14 @@ def test_d7_a_dwell_of_p500_is_half_a_second(read: Reader) -> None:
     assert float(dwell.value) == 0.5
 
 
+def test_d7_a_travel_that_waits_is_left_alone_however_long() -> None:
+    """Half a second or eight minutes: neither is told by the bytes."""
+    wait = b"G4 P500\nG1 X120 Y20 Z0.2 F9000\n"
+    done = press(pot("G90\nM82", absolute=True).replace(wait[8:], wait))
+    assert travels_of(done) == {"rewritten": 6, "dwell": 1}
+    assert wait in done.text
+
+
 @pytest.mark.parametrize(
     ("line", "kind", "known"),
     [(b"G10 L2 P1 X5", "WALL", False), (b"G10 P0 S205 R140", None, True), (b"G10", "FW_RETRACT", True)],
@@ -122,6 +164,22 @@ def test_d8_g10_is_a_retraction_only_without_l_and_p(read: Reader, line: bytes, 
     rows = read(START + line + b"\nG1 F100\n")
     assert ([row.kind for row in rows if row.kind in ("WALL", "FW_RETRACT")] or [None]) == [kind]
     assert rows[-1].known == known
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "why"),
+    [
+        (b"G10 L2 P1 X5", "other_origin", "line 4: sets another origin"),
+        (b"G10 P1 X5", "other_origin", "line 4: sets another origin"),
+        (b"G10 P0 S205 R140", "rewritten", "7 of 8 travels"),
+        (b"G10 (eject) S1", "rewritten", "7 of 8 travels"),
+    ],
+)
+def test_d8_a_job_that_sets_coordinates_by_g10_is_refused(line: bytes, code: str, why: str) -> None:
+    """In the start code, so that what is only a wall costs no travel."""
+    done = press(pot("G90\nM82", absolute=True).replace(b"G90\n", b"G90\n" + line + b"\n"))
+    assert done.result.reason_code == code
+    assert why in done.result.reason
 
 
 @pytest.mark.parametrize("end", [b"X10 Y16.4", b"X10 Y16.006", b"X10 Y17"])
@@ -140,6 +198,23 @@ def test_d10_what_one_firmware_refuses_is_read_right_for_the_others(read: Reader
     row = moves(read(START + b"G0 X7 Y7\n" + lines + b"\n"))[-1]
     assert (float(row.x), float(row.y)) == (10.0, 16.0)
     assert row.known
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        b"G2 X120 Y20 R60 F9000",
+        b"G91\nG2 X70 Y-5 R60 F9000\nG90",
+        b"G91\nG2 X70 Y-5 I35 J0 F9000\nG90",
+        b"G20\nG1 X4 Y1 F300\nG21\nG2 X120 Y20 I10",
+    ],
+)
+def test_d10_arcs_stand_as_they_were(lines: bytes) -> None:
+    """The travel that holds one is left alone, the others are lifted: no machine gets an arc that wasn't there."""
+    job = pot("G90\nM82", absolute=True).replace(b"G1 X120 Y20 Z0.2 F9000", lines)
+    done = press(job)
+    assert travels_of(done) == {"rewritten": 6, "arc": 1}
+    assert lines in done.text
 
 
 @pytest.mark.parametrize("number", [b"N1", b"N99999", b"N000009", b"N56.78"])
@@ -166,6 +241,15 @@ def test_d12_the_documented_helix_breaks_its_own_rule_from_the_documented_start(
     for start in (b"G0 X0 Y0 Z0\n", b"G0 X7 Y7 Z0\n"):
         row = moves(PRODUCT(start + line))[-1]
         assert (row.x, row.y, row.z, row.known) == (10.0, 16.0, -1.0, True)
+
+
+@pytest.mark.parametrize(("start", "warned"), [("X0 Y0", True), ("X7 Y7", False)])
+def test_d12_a_job_with_the_documented_helix_is_warned_of_from_the_documented_start(start: str, warned: bool) -> None:
+    arc = f"G1 {start} Z1.4\nG2 X10 Y16 I3 J4 Z0.4\nG1 X20 Y20 Z0.4".encode()
+    done = press(pot("G90\nM82", absolute=True).replace(b"G1 X20 Y20 Z0.4", arc))
+    assert done.result.outcome == "rewritten"
+    assert arc in done.text
+    assert any("at another distance from their centre" in text for text in done.result.warnings) == warned
 
 
 def test_d13_an_arc_that_only_one_firmware_takes_stands_as_it_was() -> None:
