@@ -1,5 +1,6 @@
 """What holds for every test: short counts unless --long is given, and nothing that a test started may outlive it."""
 
+import inspect
 import os
 import threading
 from collections.abc import Iterator
@@ -7,6 +8,10 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from property.in_child import in_a_child
+
+MOST_FUZZ_S = 3600  # a thousand examples of a hostile test take minutes
 
 settings.register_profile(
     "fast", derandomize=True, max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow]
@@ -29,6 +34,18 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if "long" in item.keywords:
             item.add_marker(skip)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Under --long a hostile test runs in a child: a hang is a failure, not the end of the run."""
+    if not pyfuncitem.config.getoption("--long") or pyfuncitem.get_closest_marker("hostile") is None:
+        return None
+    arguments = {name: pyfuncitem.funcargs[name] for name in inspect.signature(pyfuncitem.obj).parameters}
+    words = in_a_child(lambda: pyfuncitem.obj(**arguments), MOST_FUZZ_S)
+    if words:
+        pytest.fail(words, pytrace=False)
+    return True
 
 
 @pytest.fixture(scope="session")

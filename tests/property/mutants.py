@@ -26,6 +26,7 @@ import pydantic  # noqa: F401
 import pytest
 import scipy  # noqa: F401
 import shapely  # noqa: F401
+from hypothesis import Phase, settings
 
 from liftwright import kernels
 
@@ -82,6 +83,14 @@ def bigger(value: float) -> float:
     return value + 1 if isinstance(value, int) else value * 2 or 1.0
 
 
+class Unshrunk:
+    """That a mutant is noticed is all that is asked; the smallest example of it would take minutes."""
+
+    def pytest_sessionstart(self) -> None:
+        settings.register_profile("unshrunk", phases=(Phase.explicit, Phase.generate))
+        settings.load_profile("unshrunk")
+
+
 class Mutated(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     """Gives `tree` to whoever imports the module."""
 
@@ -107,7 +116,7 @@ def passes(tests: list[str], limit: float) -> bool:
         with tempfile.TemporaryFile() as said:
             os.dup2(said.fileno(), 1)
             os.dup2(said.fileno(), 2)
-            os._exit(int(pytest.main(["-q", "-x", *QUIET, *tests])))
+            os._exit(int(pytest.main(["-q", "-x", *QUIET, *tests], plugins=[Unshrunk()])))
     end = time.monotonic() + limit
     while time.monotonic() < end:
         done, status = os.waitpid(child, os.WNOHANG)

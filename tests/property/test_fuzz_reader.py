@@ -13,6 +13,8 @@ from reference.readers import PRODUCT, read_product
 from reference.slow_reader import Dialect, read
 from reference.twins import differences
 
+pytestmark = pytest.mark.hostile
+
 NUMBERS = [
     "0",
     "1",

@@ -2,6 +2,7 @@
 
 import io
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -11,6 +12,7 @@ from property.rewriting import SHAPES, press
 from property.test_fuzz_reader import TOKENS, programs
 
 shapes = st.sampled_from(SHAPES)
+pytestmark = pytest.mark.hostile
 PRINT = (
     b"G28\nM104 S200\nG90\nM83\nG1 X10 Y10 Z0.2 F6000\nG1 X20 E1 F1200\n"
     b"G1 E-1\nG1 X60 Y40 F9000\nG1 E1\nG1 X80 E1 F1200\n"

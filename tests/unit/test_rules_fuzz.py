@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import pytest
 import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -11,6 +12,8 @@ from liftwright.rules.load import load_rules
 from liftwright.rules.scalars import Trap, bare_word
 from liftwright.rules.schema import RuleSet
 from liftwright.rules.side_file import side_facts
+
+pytestmark = pytest.mark.hostile
 
 SHIPPED = {path.name: path.read_bytes() for path in (Path(__file__).parents[2] / "rules").glob("*.yaml")}
 PIECES = [
