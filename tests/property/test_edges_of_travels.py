@@ -2,7 +2,7 @@
 
 import pytest
 
-from unit.small_jobs import AFTER, PRIME, RETRACT, job, reason_of, rules, run
+from unit.small_jobs import AFTER, BEFORE, PLAIN_GAP, PRIME, RETRACT, job, reason_of, rules, run
 
 
 @pytest.mark.parametrize("step", ["0.4", "2.9"])
@@ -31,3 +31,11 @@ def test_a_hundredth_is_nothing_to_take_away(lift: str, outcome: str) -> None:
 def test_a_travel_behind_a_prime_is_left_whatever_its_direction(way: str) -> None:
     after = ["G1 X90 Y90 E0.5 F1200", *AFTER[1:]]
     assert reason_of(RETRACT, PRIME, way, after=after) == "primes before it travels"
+
+
+def test_a_lift_keeps_below_z_max_behind_a_shift_that_was_taken_away() -> None:
+    """`G92 Z0.5` at 0.2 makes 99.8 the number of 99.5; behind G92.1 it is 99.8 again, 0.2 below the limit."""
+    before = [*BEFORE, "G92 Z0.5", "G92.1", "G1 X10 Y10 Z99.8 F6000", BEFORE[3]]
+    result, out = run(job(*PLAIN_GAP, before=before), rules(height_mm=0.4))
+    assert result.outcome == "rewritten", result.reason
+    assert b"Z100.000" in out
