@@ -117,8 +117,8 @@ def test_a_gap_that_holds_a_wall_is_never_changed(wall):
     "line",
     ["M104 S200", "M106 S255", "M107", "M117 Z5 *The-End*", "M118 X16.60 Y16.60", "M73 P5", "M204 S900", "M486 S1",
      "M486 A G1 X5", "M220 S100", "M221 S95", "M207 S1 Z0", "M205 X8", "SET_VELOCITY_LIMIT ACCEL=900",
-     "EXCLUDE_OBJECT_START NAME=pot", "M900 K1", "T0", "; layer 5", "(rim)", "", "M82", "G21", "G90", "G92 E0", "M400", "G94",
-     "G17"],
+     "EXCLUDE_OBJECT_START NAME=pot", "M900 K1", "T0", "; layer 5", "(rim)", "", "M82", "G21", "G90", "G92 E0",
+     "M400", "G94", "G17"],
 )  # fmt: skip
 def test_commands_that_move_nothing_are_no_reason(line):
     """Temperature, fan, message, progress, acceleration, labels, the active tool named again, modes as they stand."""
