@@ -229,7 +229,7 @@ def test_a_line_longer_than_a_mebibyte_is_refused(size, fill):
     """Before it fills the memory: nobody writes such lines, and a lost line end makes them."""
     result, _ = run(b"G28\n" + fill * (size // 6 + 1) + b"\n" + job())
     assert (result.outcome, result.reason_code) == ("held", "line_too_long")
-    assert result.reason.endswith("a line of over 1 MiB; wanted lines of G-code; make the job anew")
+    assert result.reason == "line 2: longer than 1 MiB; wanted lines of G-code: make the job anew"
 
 
 def test_a_comment_of_twenty_thousand_bytes_is_no_reason():

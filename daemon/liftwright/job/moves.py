@@ -57,6 +57,7 @@ from liftwright.job.columns import (
     S_FRAMES,
     S_LABEL,
     S_LONGEST,
+    S_LONGEST_LINE,
     S_NOTES,
     S_NUL,
     S_ROWS,
@@ -118,12 +119,11 @@ class Moves:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """`buf[:size]` are the window's bytes; `last` marks the end of the job."""
+    """`buf[:size]` are the window's bytes."""
 
     buf: NDArray[np.uint8]
     size: int
     moves: Moves
-    last: bool
 
 
 class MoveReader:
@@ -204,10 +204,10 @@ class MoveReader:
             self._parse(last)
             rows = int(self.state_int[S_ROWS])
             if last:
-                yield Window(self._buf, self._fill, self._moves(rows), True)
+                yield Window(self._buf, self._fill, self._moves(rows))
             elif (bead := self._last_bead(rows)) > 0:
                 cut = self._behind_line(int(self._tables[1][I_END, bead]))
-                yield Window(self._buf, cut, self._moves(bead + 1), False)
+                yield Window(self._buf, cut, self._moves(bead + 1))
                 self._carry(bead, cut)
 
     def _last_bead(self, rows: int) -> int:
@@ -261,13 +261,12 @@ class MoveReader:
         if si[S_ERROR]:
             self._raise_unreadable()
         if si[S_LONGEST] > MAX_LINE:
-            self._too_long(0)
+            self._too_long(int(si[S_LONGEST_LINE]))
         self._keep_notes()
 
     def _too_long(self, line: int) -> None:
-        where = f"line {line}: " if line else ""
         raise JobTooLarge(
-            "line_too_long", f"{where}a line of over 1 MiB; wanted lines of G-code; make the job anew", line
+            "line_too_long", f"line {line}: longer than 1 MiB; wanted lines of G-code: make the job anew", line
         )
 
     def _raise_unreadable(self) -> None:

@@ -28,6 +28,7 @@ from liftwright.job.columns import (
     S_KNOWN,
     S_LINE,
     S_LONGEST,
+    S_LONGEST_LINE,
     S_LOST,
     S_MODE_LINE,
     S_NOTES,
@@ -359,6 +360,7 @@ def read_lines(
             si[S_LOST] &= ~MODE_IN_DOUBT
         if i - start > si[S_LONGEST]:
             si[S_LONGEST] = i - start
+            si[S_LONGEST_LINE] = si[S_LINE]
         if i < stop:
             i += 1
             if buf[i - 1] == CR and i < stop and buf[i] == LF:

@@ -1,0 +1,75 @@
+"""What is told of a whole job doesn't depend on the pieces in which it was read."""
+
+import io
+
+import pytest
+
+from liftwright.errors import JobTooLarge
+from liftwright.job.moves import MAX_LINE, MoveReader
+from unit.small_jobs import AFTER, PLAIN_GAP, job
+
+LONG = [f"G1 X{k} Y10 F9000" for k in range(40)]
+CHUNKS = [1, 7, 64, 1 << 19]
+
+
+@pytest.mark.parametrize("chunk", CHUNKS)
+@pytest.mark.parametrize("end", [b"", b"\n", b"\r", b"\r\n", b"\n;", b";\n"])
+def test_size_and_last_line_end_are_those_of_the_file(end: bytes, chunk: int) -> None:
+    """With a long stretch behind the last bead, so that bytes of earlier windows lie behind the end."""
+    text = job(*PLAIN_GAP, after=[*AFTER, *LONG])[:-1] + end
+    reader = MoveReader(io.BytesIO(text), chunk=chunk)
+    windows = list(reader.windows())
+    assert windows
+    assert reader.size == len(text)
+    assert reader.ends_in_newline == (text[-1:] in (b"\n", b"\r"))
+
+
+def test_an_empty_file_lacks_no_line_end() -> None:
+    reader = MoveReader(io.BytesIO(b""))
+    assert [len(window.moves) for window in reader.windows()] == [1]
+    assert (reader.size, reader.ends_in_newline) == (0, True)
+
+
+@pytest.mark.parametrize("chunk", CHUNKS)
+@pytest.mark.parametrize("eol", ["\n", "\r", "\r\n"])
+def test_every_line_end_cuts_windows_and_counts_once(eol: str, chunk: int) -> None:
+    """Chunks shorter than a line too, where a pair comes in halves: each row holds the text of the line it names."""
+    text = job(*PLAIN_GAP * 5, after=[*LONG, *AFTER, *LONG, *AFTER], eol=eol)
+    lines = text.split(eol.encode())
+    found, windows = [], 0
+    for window in MoveReader(io.BytesIO(text), chunk=chunk).windows():
+        moves, bytes_of = window.moves, bytes(window.buf)
+        spans = zip(moves.line[1:], moves.start[1:], moves.end[1:], strict=True)
+        found += [(int(line), bytes_of[start:end]) for line, start, end in spans]
+        windows += 1
+    silent = [k for k, line in enumerate(lines, 1) if line in (b"", b"M104 S0")]  # no rows
+    assert found == [(k, line) for k, line in enumerate(lines, 1) if k not in silent]
+    assert windows >= (4 if chunk < len(text) else 2)
+
+
+@pytest.mark.parametrize("more", [0, 1])
+@pytest.mark.parametrize("chunk", [1 << 16, 1 << 19, 1 << 22])
+def test_the_longest_line_is_a_mebibyte(more: int, chunk: int) -> None:
+    """Seen whole, or before its end was read; many short lines are no long one."""
+    short = b"G1 X1 F600\n" * 100_000
+    reader = MoveReader(io.BytesIO(short + b";" * (MAX_LINE + more) + b"\nG1 X2\n"), chunk=chunk)
+    if not more:
+        assert sum(len(window.moves) for window in reader.windows()) == 100_002
+        return
+    with pytest.raises(JobTooLarge, match=r"^line 100001: longer than 1 MiB") as refused:
+        list(reader.windows())
+    assert refused.value.line == 100_001
+
+
+@pytest.mark.parametrize("chunk", [40, 80, 1 << 19])
+def test_the_first_arc_of_a_job_keeps_its_centre_over_a_cut(chunk: int) -> None:
+    """Behind the last bead of a window, with more of them in the next."""
+    gap = [PLAIN_GAP[0], "G3 Z0.6 I5 J1 F900", "G1 X60 Y10", "G3 Z0.2 I-4 J2", "G3 X70 Y20 I10 J0 E1"]
+    text = job(*gap * 3)
+    found = []
+    for window in MoveReader(io.BytesIO(text), chunk=chunk).windows():
+        moves = window.moves
+        found += [tuple(moves.arcs[:2, moves.arc[k]]) for k in range(1, len(moves)) if moves.arc[k] >= 0]
+    first = [(25.0, 11.0), (56.0, 12.0), (70.0, 10.0)]
+    again = [(75.0, 21.0), (56.0, 12.0), (70.0, 10.0)]
+    assert found == first + again * 2
