@@ -63,6 +63,23 @@ def test_travels_of_generated_jobs_are_those_of_the_twin(
     assert differences(product_travels(text, begin_line, chunk), twin_travels(text, begin_line)) == []
 
 
+STEPS = [-50, -6, -31, -3, -2, 0, 0, 1, 2, 3, 20, 20, 20, 21, 30, 60]  # hundredths of a mm from bead to bead
+PULLS = [0, 5, 10, 11, 80, 80]  # hundredths of a mm of filament
+
+
+@given(st.lists(st.tuples(st.sampled_from(STEPS), st.integers(0, 3), st.sampled_from(PULLS)), max_size=30))
+def test_layers_of_any_stack_are_those_of_the_twin(beads: list[tuple[int, int, int]]) -> None:
+    """Beads up and down, one in four at an unknown place behind a wall; the layers, and where one isn't fully known."""
+    z, lines = 20, ["M83", "G28", "G1 X10 Y10 Z0.2 F6000", "G1 X20 E0.5"]
+    for k, (step, fate, pull) in enumerate(beads):
+        z = max(1, z + step)
+        x = 30 + k % 7
+        lines += ["M600", f"G1 Z{z / 100}"] if fate == 0 else [f"G1 E-{pull / 100}", f"G1 X{x} Y60 Z{z / 100}"]
+        lines += [f"G1 X{x + 20} E0.5", *([f"G1 X{x} Y60 Z{z / 100}"] if fate == 0 else [])]
+    text = "\n".join([*lines, ""]).encode()
+    assert differences(product_travels(text, 0, 500), twin_travels(text, 0)) == []
+
+
 @pytest.mark.skipif(not REAL, reason="the collection of real jobs is not beside the repository")
 @pytest.mark.parametrize("name", REAL)
 def test_travels_of_real_jobs_are_those_of_the_twin(name: str) -> None:
