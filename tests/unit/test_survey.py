@@ -152,9 +152,14 @@ def test_a_job_that_reads_as_well_either_way_is_not_touched():
 
 
 def test_comments_with_wanted_keys_are_noted_with_their_lines():
-    text = b"; material = PETG\n;printer: bench\n; other = 5\nG28\n; material = PLA\n"
+    text = b"; material = PETG\n;printer: bench\n; other = 5\nG28\n; material = PLA\n;material=ABS\n"
     found = surveyed(text, keys={"material": "material", "printer": "printer"})
-    assert found.notes == (("material", "PETG", 1), ("printer", "bench", 2), ("material", "PLA", 5))
+    assert found.notes == (
+        ("material", "PETG", 1),
+        ("printer", "bench", 2),
+        ("material", "PLA", 5),
+        ("material", "ABS", 6),
+    )
 
 
 def test_unknown_commands_are_listed_once():

@@ -42,6 +42,7 @@ def test_every_line_end_cuts_windows_and_counts_once(eol: str, chunk: int) -> No
         spans = zip(moves.line[1:], moves.start[1:], moves.end[1:], strict=True)
         found += [(int(line), bytes_of[start:end]) for line, start, end in spans]
         windows += 1
+        assert bytes_of[: window.size].endswith(eol.encode())
     silent = [k for k, line in enumerate(lines, 1) if line in (b"", b"M104 S0")]  # no rows
     assert found == [(k, line) for k, line in enumerate(lines, 1) if k not in silent]
     assert windows >= (4 if chunk < len(text) else 2)
@@ -61,7 +62,7 @@ def test_the_longest_line_is_a_mebibyte(more: int, chunk: int) -> None:
     assert refused.value.line == 100_001
 
 
-@pytest.mark.parametrize("chunk", [40, 80, 1 << 19])
+@pytest.mark.parametrize("chunk", [40, 80, 100, 120, 1 << 19])
 def test_the_first_arc_of_a_job_keeps_its_centre_over_a_cut(chunk: int) -> None:
     """Behind the last bead of a window, with more of them in the next."""
     gap = [PLAIN_GAP[0], "G3 Z0.6 I5 J1 F900", "G1 X60 Y10", "G3 Z0.2 I-4 J2", "G3 X70 Y20 I10 J0 E1"]
@@ -73,3 +74,18 @@ def test_the_first_arc_of_a_job_keeps_its_centre_over_a_cut(chunk: int) -> None:
     first = [(25.0, 11.0), (56.0, 12.0), (70.0, 10.0)]
     again = [(75.0, 21.0), (56.0, 12.0), (70.0, 10.0)]
     assert found == first + again * 2
+
+
+@pytest.mark.parametrize("chunk", [16, 40, 100, 150])
+@pytest.mark.parametrize("changes", [["G20"], ["G91"], ["G92 X0", "T1"], ["M486 S3", "G91", "G20"], ["M600"]])
+def test_a_window_begins_as_the_one_before_ended(changes: list[str], chunk: int) -> None:
+    """Place, feed, frame, tool, label and certainty of the last bead, whatever changes right behind it."""
+    text = job(*changes, *PLAIN_GAP, "G1 X9 Y9 Z1 E1", "G21", "G90", "G1 X5 E1", *changes, after=AFTER)
+    ends: list[tuple[float, ...]] = []
+    for window in MoveReader(io.BytesIO(text), chunk=chunk).windows():
+        moves = window.moves
+        columns = (moves.x, moves.y, moves.z, moves.f, moves.tool, moves.label, moves.known, moves.feed)
+        states = [(*(float(c[k]) for c in columns), *moves.frames[:, moves.frame[k]].tolist()) for k in (0, -1)]
+        assert not ends or states[0] == ends[-1]
+        ends.append(states[1])
+    assert len(ends) > 1
