@@ -167,6 +167,14 @@ def test_no_lift_passes_z_max():
     assert result.travels["no room below z_max"] == 1
 
 
+@pytest.mark.parametrize(("z_max", "lifted"), [(0.207, False), (0.209, True)])
+def test_a_lift_of_less_than_half_a_hundredth_is_none(z_max, lifted):
+    """Above beads at 0.2, with 0.003 kept for rounding up: room of 0.004 or of 0.006."""
+    result, _ = run(job(*PLAIN_GAP), rules(printer={"z_max_mm": z_max}))
+    assert result.travels.get("no room below z_max", 0) == (0 if lifted else 1)
+    assert (result.outcome == "rewritten") == lifted
+
+
 @pytest.mark.parametrize("z_max", [0.5005, 0.50004, 0.499999])
 @pytest.mark.parametrize("units", ["G21", "G20"])
 def test_rounding_up_does_not_pass_z_max_either(z_max, units):
