@@ -154,6 +154,9 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
         ([RETRACT, "N5 G1 X60 Y10 F9000", PRIME], "shared line"),
         ([RETRACT, "G2 X60 Y10 I20 J0 F9000", PRIME], "arc"),
         ([RETRACT, "G3 X60 Y10 R30 F9000", PRIME], "arc"),
+        ([TRAVEL, PRIME, RETRACT], "primes before it travels"),
+        ([RETRACT, PRIME, "G1 Z0.4 F600"], "no way"),
+        ([RETRACT, "G1 X60 Y10 F30", PRIME], "free"),
         ([RETRACT, "G2 I5 J0 F9000", TRAVEL, PRIME], "arc"),
         ([RETRACT, "G3 X20 Y10 Z0.2 I5 J0 F9000", TRAVEL, PRIME], "arc"),
         ([RETRACT, "G92 X0", "G1 X40 F9000", "G92 X60", PRIME], "shifted position"),
@@ -162,6 +165,40 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
 )
 def test_each_reason_to_leave_a_gap_alone(lines, reason):
     assert reason_of(*lines) == reason
+
+
+@pytest.mark.parametrize("line", ["T1", "G4 P500", "G18\nG17"])
+def test_what_stands_right_before_a_bead_is_no_reason_for_the_gap_behind_it(line):
+    """A bead behind a tool change counts on the place of the tool before."""
+    assert reason_of(RETRACT, TRAVEL, PRIME, before=[*BEFORE, *line.split("\n"), "G1 X25 E0.5"]) == "free"
+
+
+EXACT = {"X": 10.16, "Y": 15.24, "Z": 0.254}  # 0.4, 0.6 and 0.01 inches
+
+
+@pytest.mark.parametrize("axis", [None, *EXACT])
+@pytest.mark.parametrize("end", ["start", "goal"])
+def test_each_end_of_a_travel_in_inches_must_have_a_number_there(axis, end):
+    """What was written in mm, 0.01 mm beside such a place, has none; at the goal it is stated in mm again."""
+    start, goal = dict(EXACT), {"X": 20.32, "Y": 25.4, "Z": 0.508}
+    if axis:
+        (start if end == "start" else goal)[axis] += 0.01
+    places = [" ".join(f"{k}{v:.6f}" for k, v in place.items()) for place in (start, goal)]
+    before = ["M83", "G28", "G1 X5.08 Y5.08 Z0.254 F6000", f"G1 {places[0]} E0.5"]
+    found = gap("G20", "G1 X0.6 F300", "G21", f"G1 {places[1]} F9000", before=before, after=["G1 X50 E0.5"])
+    own = axis == "Z" or end == "start"
+    assert found["reason"] == ("not exact in these units" if axis and own else "free")
+
+
+def test_a_shift_counts_where_places_are_written_in_inches():
+    """Zero moved to bed X-15.4: 1 inch there is 10 mm, which is no whole number of billionths of an inch by itself."""
+    before = ["M83", "G28", "G1 X10 Y10.16 Z0.254 F6000", "G20", "G92 X1", "G1 X1.2 E0.5"]
+    assert reason_of("G1 X2 F300", before=before, after=["G1 X3 E0.5"]) == "free"
+
+
+def test_beads_at_height_zero_are_a_layer():
+    before = ["M83", "G28", "G1 X10 Y10 Z0 F6000", "G1 X20 E0.5"]
+    assert gap(TRAVEL, before=before, after=["G1 X70 E0.5"])["layer"] == 1
 
 
 def test_a_place_stated_again_in_inches_is_no_shift():
