@@ -303,6 +303,14 @@ def test_after_a_hole_nothing_is_planned_until_the_layer_above_it_is_fully_known
     assert within["layer not fully known"] == 0.8
 
 
+def test_beads_at_an_unknown_height_are_a_hole_before_the_first_layer_too():
+    """Nothing said how high they lie; the first known layer covers them, and above it the ground is known."""
+    text = b"M83\nG28\nG1 F6000\nG1 X10 Y10\nG1 X20 E0.5\n" + layered(0.2, 0.4, 0.6)[len(b"M83\nG28\n") :]
+    reasons = travels_of(text).reason
+    assert reasons[:2] == ["before the print begins", "position unknown"]
+    assert reasons[2:] == ["layer not fully known", "layer not fully known", "free", "free", "free"]
+
+
 def test_a_hole_that_reaches_into_the_next_layer_keeps_that_layer_closed_too():
     """The wall stands in layer 3, but layer 4's first beads are unknown as well: free from layer 6 on."""
     head = "M83\nG28\nG1 X10 Y10 Z0.2 F6000\n"
