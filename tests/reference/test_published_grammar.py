@@ -125,6 +125,22 @@ def test_an_r_arc_that_ends_where_it_began_is_no_arc(read: Reader, line: bytes) 
     assert rows is None or moves(rows)[-1].arc is None
 
 
+@pytest.mark.parametrize("line", [b"G2 X3 Y4", b"G3 X3 Y4 I0 J0", b"G2 X3 Y4 R0", b"G2 Z1"])
+def test_an_arc_without_a_circle_is_no_arc_and_leaves_the_position_uncertain(read: Reader, line: bytes) -> None:
+    """[NIST] 3.5.3.1 and 3.5.3.2: an error. Some firmwares stay where they are: the nozzle is anywhere."""
+    rows = read.or_refused(START + line + b"\nG1 F100\n")
+    assert rows is None or (moves(rows)[-1].arc is None and not rows[-1].known)
+
+
+@pytest.mark.parametrize(
+    "line", [b"G1 (a) X1 Y2", b"G1 (bb) X1 Y2", b"G1 X1 (ccc) Y2 (dddd)", b"(e) G1 X1 Y2", b"G1 X1Y2()"]
+)
+def test_comments_in_brackets_stand_anywhere(read: Reader, line: bytes) -> None:
+    """[NIST] 3.3.4; of any length."""
+    row = moves(read(START + line + b"\n"))[-1]
+    assert (float(row.x), float(row.y)) == (1.0, 2.0)
+
+
 def test_a_centre_format_arc_that_ends_where_it_began_is_a_full_circle(read: Reader) -> None:
     """[NIST] 3.5.3.2; Marlin G2/G3: X and Y left out is a full circle."""
     for line in (b"G2 X0 Y0 I5", b"G2 I5 J0", b"G2 X0 I5"):
@@ -141,6 +157,8 @@ def test_a_centre_format_arc_that_ends_where_it_began_is_a_full_circle(read: Rea
         ("X32.5 Y0", "g2 x32.5 j2.5", 15.707963),  # [NIST] C.1, 360°
         ("X64 Y4", "g2 x69 r4", 5.401052),  # [NIST] C.1, 77.364375°
         ("X81 Y0", "g2 j2.5 y5", 7.853982),  # [NIST] C.1, 180°
+        ("X0 Y0", "g2 x10 r5", 15.707963),  # a half turn by its radius, computed
+        ("X0 Y0", "g3 x0.5 y0.5 r0.5", 0.785398),  # a quarter of a small one, computed
     ],
 )
 def test_published_arcs_have_their_length(read: Reader, start: str, line: str, length: float) -> None:

@@ -155,10 +155,13 @@ HEADERLESS = job(*PLAIN_GAP)
             "firmware_lift",
             "M207 Z makes the firmware lift by itself at G10, on top of ours; set M207 Z0",
         ),
-        (
-            b"G28\nG1 X10 Y10 Z0.2 F6000\nG1 X20 A1\nG1 X30 A2\n",
-            "extruder_letter",
-            "the filament moves on another letter than E; write the job for an extruder on E",
+        *(
+            (
+                b"G28\nG1 X10 Y10 Z0.2 F6000\nG1 X20 %b1\nG1 X30 %b2\n" % (letter, letter),
+                "extruder_letter",
+                "the filament moves on another letter than E; write the job for an extruder on E",
+            )
+            for letter in (b"A", b"a", b"B", b"C", b"D", b"U", b"v", b"W")
         ),
         (
             job(*PLAIN_GAP, after=["G1 X270 Y10 E0.5 F1200"]),
