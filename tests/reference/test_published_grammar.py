@@ -118,6 +118,12 @@ def test_the_sign_of_r_chooses_the_turn(read: Reader, code: str, radius: int, sw
     assert row.arc.sweep == pytest.approx(sweep, abs=1e-9)
 
 
+def test_a_radius_in_inches_is_in_inches(read: Reader) -> None:
+    """A half turn of 1 inch: centre in the middle of its ends."""
+    row = moves(read(START + b"G20\nG2 X2 Y0 R1\n"))[-1]
+    assert (float(row.arc.cx), float(row.arc.cy)) == (25.4, 0.0)
+
+
 @pytest.mark.parametrize("line", [b"G2 X0 Y0 R5", b"G2 R5"])
 def test_an_r_arc_that_ends_where_it_began_is_no_arc(read: Reader, line: bytes) -> None:
     """[NIST] 3.5.3.1: "it is an error if ... the end point is the same as the current point"."""

@@ -71,6 +71,18 @@ HEADERLESS = job(*PLAIN_GAP)
             "template",
             "line 6: found '{' or '['; a template was not filled in: make the job anew with values in their place",
         ),
+        *(
+            (
+                job(RETRACT, f"G1 X60 {what}", PRIME),
+                "template",
+                f"6:8: found '{what}'; a template was not filled in: make the job anew with a value there",
+            )
+            for what in ("{y}", "[y]", "Y{y}", "E[e]")
+        ),
+        *(
+            (job(RETRACT, f"G2 P1 {what}", PRIME), "number", f"6:7: found '{what}'; wanted a number: correct the line")
+            for what in ("X", "Y ", "Z-", "E.", "F+", "I", "J--1", "R", "#5", "!")
+        ),
         (job(RETRACT, "G1 X Y10", PRIME), "number", "6:4: found 'X Y10'; wanted a number: correct the line"),
         (job(RETRACT, "G1 X60 Y-", PRIME), "number", "6:8: found 'Y-'; wanted a number: correct the line"),
         (

@@ -42,8 +42,15 @@ def test_unretracted_travels_are_lifted_by_default_where_a_strike_is_known(shape
 
 
 def test_decimals_are_three_at_least_as_many_as_the_job_writes_and_nine_at_most():
-    for word, places in (("1", 3), ("1.25", 3), ("1.23456", 5), ("1.1234567890", 9)):
-        found = surveyed(job(f"G1 X{word}"))
+    for word, places in (
+        ("X1", 3),
+        ("X1.25", 3),
+        ("X1.23456", 5),
+        ("Y1.2345", 4),
+        ("Z1.2345", 4),
+        ("X1.1234567890", 9),
+    ):
+        found = surveyed(job(f"G1 {word}"))
         assert splice_terms(Lift(shape="square"), printer(), "square", found).places == places
 
 

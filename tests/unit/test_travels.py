@@ -151,6 +151,7 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
         ([RETRACT, "G1 X60 Y10 F9000 M106 S5", PRIME], "wall"),
         ([RETRACT, "(pot) G1 X60 Y10 F9000", PRIME], "shared line"),
         ([RETRACT, "G1 X60 Y10 F9000 H5", PRIME], "wall"),
+        ([RETRACT, "G1 X60 Y10 F9000 H", PRIME], "wall"),
         ([RETRACT, "N5 G1 X60 Y10 F9000", PRIME], "shared line"),
         ([RETRACT, "G2 X60 Y10 I20 J0 F9000", PRIME], "arc"),
         ([RETRACT, "G3 X60 Y10 R30 F9000", PRIME], "arc"),
