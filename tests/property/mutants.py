@@ -31,7 +31,7 @@ from hypothesis import Phase, settings
 from liftwright import kernels
 
 ROOT = Path(__file__).resolve().parents[2]
-CALLERS = {"plan/shapes.py": ("plan/lifts.py",)}
+CALLERS = {"plan/shapes.py": ("plan/lifts.py",), "job/motions.py": ("job/reading.py",)}
 SEED = 7
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

@@ -92,6 +92,12 @@ HEADERLESS = job(*PLAIN_GAP)
             "100 m: correct the line",
         ),
         (
+            job(RETRACT, "G1 X60 E-123456", PRIME),
+            "number",
+            "6:1: found 'G1 X60 E-123456'; wanted a number of at most 18 digits that stays within 100 m: correct the "
+            "line",
+        ),
+        (
             job(RETRACT, "G1 X123456", PRIME),
             "number",
             "6:1: found 'G1 X123456'; wanted a number of at most 18 digits that stays within 100 m: correct the line",
@@ -197,6 +203,11 @@ HEADERLESS = job(*PLAIN_GAP)
             job(*PLAIN_GAP, before=["M104 S200", *BEFORE], after=["G1 X70 Y10 E0.5", "G1 X80.1"])[:-2],
             "cut_off",
             "suspected cut: the last line has no line end and the heaters are still on; upload the job again",
+        ),
+        (
+            job(*PLAIN_GAP, after=["M600", "G1 X70 Y10 E0.5"])[:-1],
+            "cut_off",
+            "suspected cut: the last line has no line end and it extrudes; upload the job again",
         ),
         (
             job(*PLAIN_GAP, after=["G1 X70 Y10 E0.5"])[:-1],

@@ -264,6 +264,16 @@ def test_relative_words_do_not_make_a_position_certain():
     )[1] == "position unknown"  # fmt: skip
 
 
+def test_g92_at_an_unknown_place_is_believed_before_the_print_alone():
+    """Before it, it sets the zero; later nobody knows where the axis is, whatever is said of it, until it is homed."""
+    set_zero = ["G92 Z0", "G1 X10 Y10 Z0.2 F6000", "G1 X20 E0.5"]
+    more = ["G1 X60 Y10 F9000", "G1 X70 E0.5"]
+    assert travels_of(job(*more, before=["M83", "G28", "G1 X5 Y5", *set_zero])).reason[1] == "free"
+    assert wall_then(*set_zero, *more)[-1] == "position unknown"
+    homed = wall_then(*set_zero, *more, "G28", *set_zero[1:], *more)
+    assert homed[-1] == "layer not fully known"  # its place is, what lies beneath isn't
+
+
 def layered(*heights: float, unknown_at: tuple[int, ...] = ()) -> bytes:
     """Two beads a layer and a travel between them; at some layers a command nobody knows stands before the first bead,
     after which X and Y alone are seen until the next layer's Z."""

@@ -39,10 +39,10 @@ N_STATE_FLOAT = 14
     S_DECIMALS, S_ROWS, S_ARCS, S_FRAMES, S_NOTES, S_UNKNOWN, S_DIALECT,
     S_AMBIGUOUS, S_NUMBERED, S_CHECKSUMS, S_COMMANDS, S_E_WORDS, S_INVERSE_TIME, S_SPINDLE, S_ON_OFF_EXTRUSION,
     S_OTHER_AXES, S_NUL, S_TEMPLATE, S_HEATERS, S_BEADS, S_LAST_IS_MACRO, S_M82_SEEN, S_PERCENT,
-    S_ERROR, S_ERROR_LINE, S_ERROR_AT, S_ARC_FAULTS, S_FW_LIFT, S_LONGEST, S_LOST, S_BARE_G92, S_OPTIONAL,
+    S_ERROR, S_ERROR_LINE, S_ERROR_AT, S_FW_LIFT, S_LONGEST, S_LOST, S_BARE_G92, S_OPTIONAL,
     S_ORIGINS, S_CROWDED, S_MODE_LINE, S_POSITIONING_LINE, S_LONGEST_LINE,
-) = range(46)  # fmt: skip
-N_STATE_INT = 46
+) = range(45)  # fmt: skip
+N_STATE_INT = 45
 # Of `S_LOST`: bits 0 to 2 axes that a G92 left anywhere; bits 4 to 6 while the positioning mode itself is in doubt.
 MODE_IN_DOUBT = 0x70
 # Of `S_KNOWN`: bits 0 to 2 axes whose place is known; from BEFORE_TOOL on, those known before a tool change.

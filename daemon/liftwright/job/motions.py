@@ -27,7 +27,6 @@ from liftwright.job.columns import (
     RETRACT,
     S_ABSOLUTE,
     S_AMBIGUOUS,
-    S_ARC_FAULTS,
     S_ARCS,
     S_BEADS,
     S_CHECKSUMS,
@@ -263,7 +262,6 @@ def read_motion(
     if code >= 2:
         cx, cy, sweep = arc_of(x0, y0, sf[S_X], sf[S_Y], code == 2, off_i, off_j, radius, words)
         if sweep == 0.0:
-            si[S_ARC_FAULTS] += 1
             words |= W_ODD
             doubtful = 1
             si[S_KNOWN] = 0  # firmware refuses such an arc, so nobody knows where the nozzle is
