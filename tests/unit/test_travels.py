@@ -106,7 +106,7 @@ def test_resetting_e_is_no_retraction():
     "wall",
     ["PARK_HEAD", "M600", "G28 X", "G29", "G30", "M9999", "G53", "/G1 Z9", "T1", "T1000", "M0", "M25", "G10 L2 P1 X0",
      "SOME_MACRO NAME=pot", "M84", "%", "M218 T1 X5", "M206 Z1", "M290 Z0.1", "SET_GCODE_OFFSET Z=0.2", "M808 L3",
-     "G92.1", "RESTORE_GCODE_STATE NAME=a"],
+     "G92.1", "RESTORE_GCODE_STATE NAME=a", "M622 J1", "M623", "M1002 judge_flag pot"],
 )  # fmt: skip
 def test_a_gap_that_holds_a_wall_is_never_changed(wall):
     """Even where X, Y and Z are seen again before the bead."""
