@@ -39,3 +39,15 @@ def test_a_lift_keeps_below_z_max_behind_a_shift_that_was_taken_away() -> None:
     result, out = run(job(*PLAIN_GAP, before=before), rules(height_mm=0.4))
     assert result.outcome == "rewritten", result.reason
     assert b"Z99.997 " in out  # the limit less what rounding up can add
+
+
+@pytest.mark.parametrize("shape", ["flat", "terrain"])
+def test_taking_a_sloped_lift_away_lowers_nothing_beneath_the_higher_end(shape: str) -> None:
+    """From 0.2 by 1.0 to 0.4: the climb stays as steep as it was until it is at 0.4, over whatever lies at its foot."""
+    text = job("G1 X50 Y10 Z1.0 F9000", "G1 X60 Z0.4", after=["G1 X70 E0.5 F1200", "M104 S0"])
+    _, out = run(text, rules(shape=shape, unretracted="lift"))
+    assert [line.split()[:4] for line in out.decode().splitlines()[4:-3]] == [
+        ["G1", "X27.500", "Y10.000", "Z0.400"],
+        ["G1", "X50.000", "Y10.000", "Z0.400"],
+        ["G1", "X60.000", "Y10.000", "Z0.400"],
+    ]

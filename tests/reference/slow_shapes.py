@@ -48,8 +48,14 @@ def flattened(points: list[tuple[float, float, float]]) -> Profile:
     """The job's own points (x, y, z) cut off at the higher end; level runs are one piece."""
     ceiling = max(points[0][2], points[-1][2])
     profile = [(0.0, points[0][2])]
-    for (x0, y0, _), (x1, y1, z) in pairwise(points):
-        profile.append((profile[-1][0] + ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5, min(z, ceiling)))
+    s = 0.0
+    for (x0, y0, below), (x1, y1, z) in pairwise(points):
+        way = ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
+        low, high = sorted((below, z))
+        if way and low < ceiling - NOISE and high > ceiling + NOISE:
+            profile.append((s + way * abs((ceiling - below) / (z - below)), ceiling))
+        s += way
+        profile.append((s, min(z, ceiling)))
     kept = profile[:1]
     for k, vertex in enumerate(profile[1:], 1):
         level = k + 1 < len(profile) and kept[-1][1] == vertex[1] == profile[k + 1][1]

@@ -120,9 +120,12 @@ def flattened(*points: tuple[float, float]) -> list[tuple[float, float]]:
         ([(0, 0.2), (0, 0.8), (10, 0.8), (10, 0.4)], [(0, 0.2), (0, 0.4), (10, 0.4)]),
         ([(0, 0.2), (10, 0.2), (10, 0.4)], [(0, 0.2), (10, 0.2), (10, 0.4)]),
         ([(0, 0.4), (0, 0.8), (10, 0.8), (10, 0.2)], [(0, 0.4), (10, 0.4), (10, 0.2)]),
-        ([(0, 0.2), (5, 0.2), (5, 0.3), (8, 0.9), (10, 0.4)], [(0, 0.2), (5, 0.2), (5, 0.3), (8, 0.4), (10, 0.4)]),
+        ([(0, 0.2), (5, 0.2), (5, 0.3), (8, 0.9), (10, 0.4)], [(0, 0.2), (5, 0.2), (5, 0.3), (5.5, 0.4), (10, 0.4)]),
+        ([(0, 0.2), (10, 1.0), (20, 0.4)], [(0, 0.2), (2.5, 0.4), (20, 0.4)]),
+        ([(0, 0.4), (10, 1.0), (20, 0.2)], [(0, 0.4), (17.5, 0.4), (20, 0.2)]),
+        ([(0, 0.2), (10, 0.4), (20, 0.4)], [(0, 0.2), (10, 0.4), (20, 0.4)]),
     ],
 )
 def test_flat_keeps_the_jobs_own_steps_up_to_the_higher_end_where_they_stand(points, profile):
-    """What exceeds max(z0, z1) is left out, and level pieces run together."""
-    assert flattened(*points) == profile
+    """What exceeds max(z0, z1) is cut off, and level pieces run together."""
+    assert flattened(*points) == [(pytest.approx(s), z) for s, z in profile]

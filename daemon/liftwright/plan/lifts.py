@@ -117,7 +117,7 @@ class FixedShapes:
         """
         t = self._terms
         sets, which = self._limits_of(moves, travels, text)
-        room = MAX_VERTICES * len(travels) + len(moves) + 1
+        room = MAX_VERTICES * len(travels) + 2 * len(moves) + 1
         if len(self._s) < room:
             self._s, self._z = np.empty(room), np.empty(room)
         at = np.empty(len(travels) + 1, np.int64)

@@ -80,10 +80,26 @@ def trapezoid(
 
 
 @kernel
+def _level_or_vertex(s: float, z: float, begin: int, at: int, ss: np.ndarray, zs: np.ndarray) -> int:
+    """Add a vertex, or draw out the level piece that ends there."""
+    if at - begin >= 2 and zs[at - 1] == z and zs[at - 2] == z:
+        ss[at - 1] = s
+        return at
+    if ss[at - 1] == s and zs[at - 1] == z:
+        return at
+    ss[at] = s
+    zs[at] = z
+    return at + 1
+
+
+@kernel
 def flat(
     first: int, last: int, x: np.ndarray, y: np.ndarray, z: np.ndarray, at: int, ss: np.ndarray, zs: np.ndarray
 ) -> int:
-    """The job's own Z steps up to the higher of the two ends, where they stand; what exceeds it is left out."""
+    """The job's own path up to the higher of the two ends; what exceeds it is cut off, so that nothing gets lower.
+
+    At most two vertices a row, and one.
+    """
     ceiling = max(z[first - 1], z[last - 1])
     s = 0.0
     begin = at
@@ -91,12 +107,10 @@ def flat(
     zs[at] = z[first - 1]
     at += 1
     for g in range(first, last):
-        s += np.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
-        height = min(z[g], ceiling)
-        if at - begin >= 2 and zs[at - 1] == height and zs[at - 2] == height:
-            ss[at - 1] = s
-        elif ss[at - 1] != s or zs[at - 1] != height:
-            ss[at] = s
-            zs[at] = height
-            at += 1
+        way = np.hypot(x[g] - x[g - 1], y[g] - y[g - 1])
+        before, after = z[g - 1] - ceiling, z[g] - ceiling
+        if way > 0.0 and max(before, after) > SAME_MM and min(before, after) < -SAME_MM:
+            at = _level_or_vertex(s + way * before / (before - after), ceiling, begin, at, ss, zs)
+        s += way
+        at = _level_or_vertex(s, min(z[g], ceiling), begin, at, ss, zs)
     return at
