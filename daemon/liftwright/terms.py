@@ -56,7 +56,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
 
 
 def planner(
-    lift: Lift, printer: Printer, material: Material | None, shape: str, found: Survey
+    lift: Lift, printer: Printer, material: Material | None, shape: str
 ) -> FixedShapes | TerrainLifts:
     """What plans the lifts of one job; a material that no entry knows gets the commonest curl numbers."""
     terms = lift_terms(lift, printer, shape)
@@ -64,18 +64,21 @@ def planner(
         return FixedShapes(terms)
     return TerrainLifts(
         terms,
-        bare_ground(lift, printer, material, found),
+        bare_ground(lift, printer, material),
         clearance=lift.clearance_mm,
         max_height=lift.max_height_mm,
         climb_blocked=lift.blocked == "climb",
     )
 
 
-def bare_ground(lift: Lift, printer: Printer, material: Material | None, found: Survey) -> Ground:
+def bare_ground(lift: Lift, printer: Printer, material: Material | None) -> Ground:
     """The terrain before the first bead."""
     curl = material.curl if material else CurlEntry()
+    # The whole bed, not the reach of the job's beads: nothing need be known of the job beforehand.
+    bed = printer.bed_mm
+    bounds = (*bed.x, *bed.y) if isinstance(bed, RectBed) else (-bed.radius, bed.radius, -bed.radius, bed.radius)
     return Ground(
-        found.bounds,
+        bounds,
         nozzle=printer.nozzle_mm,
         flat=printer.nozzle_flat_mm,
         filament=printer.filament_mm,

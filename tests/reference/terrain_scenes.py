@@ -17,10 +17,10 @@ from evaluator.scenes import HEIGHT, WIDTH, Pen, block, ring
 from liftwright.job.columns import BEAD
 from liftwright.job.moves import MoveReader
 from liftwright.plan import string
-from liftwright.plan.cells import TOP
-from liftwright.plan.obstacles import square_top
-from liftwright.plan.overhang import X_LOW, Y_LOW
-from liftwright.plan.raster import cover, half_plane_words
+from liftwright.plan.cells import RECORD_WORDS, TOP, square_height
+from liftwright.plan.laying import S_CELLS, SUMS, lay_strip
+from liftwright.plan.overhang import PART, X_LOW, Y_LOW
+from liftwright.plan.raster import half_plane_words
 from liftwright.plan.terrain import BLOCKED, CLEAR, LIFTED, NOT_JUDGED, Curl, Ground, walk
 from liftwright.plan.travels import TravelFinder
 
@@ -105,7 +105,7 @@ def _square(ground: Ground, x: float, y: float) -> float:
     column, row = int(u), int(v)
     i = ((row >> 3) * (int(columns) >> 3) + (column >> 3) << 6) + ((row & 7) << 3) + (column & 7)
     square = int(4 * (u - column)) + 4 * int(4 * (v - row))
-    return float(square_top(bed, ground.question(0.0), i, square, 1e6)[0])
+    return float(square_height(bed.words, bed.singles, i, square, bed.job[PART], 1e6)[0])
 
 
 def places(needs: dict[int, float], count: int) -> np.ndarray:
@@ -150,13 +150,19 @@ def height_along(profile: Profile, s: np.ndarray) -> np.ndarray:
 
 
 def covered_samples(
-    columns: int, rows: int, start: tuple[float, float], turn: float, before: float, length: float, half: float
+    columns: int, rows: int, start: tuple[float, float], turn: float, length: float, half: float, end: float
 ) -> dict[tuple[int, int], int]:
-    """(column, row) → word of the samples that a turned rectangle covers, all in cells."""
-    cells, words = np.zeros(columns * rows + 1, np.int64), np.zeros(columns * rows + 1, np.uint64)
-    count = cover(
-        half_plane_words(), columns, rows, *start, math.cos(turn), math.sin(turn), -before, length, half, cells, words
+    """(column, row) → word of the samples that a bead covers, laid on an empty bed; all in cells."""
+    n = columns * rows
+    records, sums = np.zeros((n, RECORD_WORDS), np.uint64), np.zeros(SUMS, np.int64)
+    cells, words, bares = np.zeros(n + 1, np.int64), np.zeros(n + 1, np.uint64), np.zeros(n + 1, np.uint64)
+    lay_strip(
+        records, records.view(np.float32), np.zeros(n // 64, np.float32), half_plane_words(), columns, rows, *start,
+        math.cos(turn), math.sin(turn), length, half, end, HEIGHT, HEIGHT, cells, words, bares, np.zeros(n + 1),
+        np.zeros(columns + rows, np.int64), sums,
     )  # fmt: skip
+    count = int(sums[S_CELLS])
+    assert not bares.any()  # the bed carries all of it
     found = {}
     for i, word in zip(cells[:count].tolist(), words[:count].tolist(), strict=True):
         tile, k = i >> 6, i & 63

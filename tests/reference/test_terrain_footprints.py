@@ -31,7 +31,7 @@ def test_covered_samples_are_those_inside_the_rectangle(
     """Twin: every sample by itself. Directions are kept in steps of 1.4° and distances in 1/64 of a cell, so samples
     nearer to an edge than 0.05 of a cell may fall on either side."""
     before = half * math.pi / 4
-    found = covered_samples(32, 32, (x, y), turn, before, length + before, half)
+    found = covered_samples(32, 32, (x, y), turn, length, half, before)
     points = sample_points()
     for column in range(32):
         for row in range(32):

@@ -6,7 +6,21 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from liftwright.plan.cells import bytes_of, greater, greatest, most_squares_of, squares_of
+from liftwright.plan.cells import (
+    C_TOP,
+    OWNER,
+    RECORD_WORDS,
+    bytes_of,
+    greater,
+    greatest,
+    marks_of,
+    most_squares_of,
+    owns,
+    put,
+    squares_in,
+    squares_of,
+    squares_over,
+)
 from liftwright.plan.raster import SAMPLES, TILE, half_plane_words, sample_points
 
 words = st.one_of(
@@ -53,6 +67,46 @@ def test_the_greater_of_two_words_is_taken_byte_by_byte(one: list[int], two: lis
 @given(allowances)
 def test_the_greatest_byte_is_found(eight: list[int]) -> None:
     assert greatest(word_of(eight)) == max(eight)
+
+
+@given(allowances)
+def test_bytes_that_are_not_zero_are_marked(eight: list[int]) -> None:
+    assert int(marks_of(word_of(eight))) == sum(1 << k for k, byte in enumerate(eight) if byte)
+
+
+@given(words)
+def test_touched_squares_as_sixteen_bits(word: int) -> None:
+    expected = sum(1 << square for square in range(16) if any(bits(word)[4 * square : 4 * square + 4]))
+    assert int(squares_in(np.uint64(word))) == expected
+
+
+@given(allowances, allowances, st.floats(0.0, 200.0))
+def test_squares_with_more_than_so_many_parts(low: list[int], high: list[int], parts: float) -> None:
+    """Allowances have at most 125 parts."""
+    low, high = ([min(byte, 125) for byte in eight] for eight in (low, high))
+    expected = sum(1 << k for k, byte in enumerate([*low, *high]) if byte > parts)
+    assert int(squares_over(word_of(low), word_of(high), parts)) == expected
+
+
+@given(st.lists(st.tuples(allowances, allowances, st.integers(1, 3)), min_size=1, max_size=6))
+def test_a_square_keeps_its_greatest_allowance_and_belongs_to_the_last_path_if_that_raised_it(
+    writes: list[tuple[list[int], list[int], int]],
+) -> None:
+    """Twin: sixteen numbers and the set of squares that the last path has raised since it came."""
+    record = np.zeros((1, RECORD_WORDS), np.uint64)
+    kept, owner, raised = [0] * 16, 0, set[int]()
+    for low, high, path in writes:
+        put(record, 0, word_of(low), word_of(high), path)
+        if path != owner:
+            owner, raised = path, set()
+        for square, byte in enumerate([*low, *high]):
+            if byte > kept[square]:
+                kept[square] = byte
+                raised.add(square)
+    assert bytes_in(record[0, C_TOP]) + bytes_in(record[0, C_TOP + 1]) == kept
+    assert {square for square in range(16) if owns(record, 0, square, owner)} == raised
+    assert not owns(record, 0, 0, owner + 1)
+    assert int(record[0, OWNER]) >> 16 == owner
 
 
 def test_samples_stand_evenly() -> None:

@@ -8,13 +8,11 @@ import numpy as np
 
 from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import kernel
-from liftwright.plan.cells import BELOW, C_BELOW, C_TOP, SQUARES, TOP, Z_BELOW, Z_TOP, Floats
-from liftwright.plan.obstacles import TALL
+from liftwright.plan.cells import C_TOP, FIFTEEN, NONE, SQUARES, TOP, Floats, square_height
 from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
 from liftwright.plan.passing import Rows, close, lay_row
 from liftwright.plan.raster import TILE
 
-FIFTEEN, NONE = np.uint64(15), np.uint64(0)
 PLACES_ALONG = 5  # at most so many places along a bead are looked at
 APART_MM = 0.8  # and about so far apart
 
@@ -82,24 +80,9 @@ def heights(
                     dx = column + 0.25 * (square & 3) + 0.125 - cx
                     dy = row + 0.25 * (square >> 2) + 0.125 - cy
                     if (dx * dx + dy * dy) * cell * cell <= radius * radius:
-                        height, allowance = square_height(bed, i, square, limit)
-                        printed[k] = max(printed[k], height)
-                        allowed[k] = max(allowed[k], height + allowance)
-
-
-@kernel
-def square_height(bed: Bed, i: int, square: int, limit: float) -> tuple[float, float]:
-    """What is printed in one square of a cell, mm, and the allowance on it, mm."""
-    words, shift = bed.words, np.uint64(4 * square)
-    half, byte = square >> 3, np.uint64(8 * (square & 7))
-    top, below = float(bed.singles[i, Z_TOP]), float(bed.singles[i, Z_BELOW])
-    if (words[i, TOP] >> shift) & FIFTEEN != NONE:
-        return top, float((words[i, C_TOP + half] >> byte) & np.uint64(127)) * bed.job[PART]
-    if top > limit + TALL:
-        return top, 0.0
-    if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
-        return below, float((words[i, C_BELOW + half] >> byte) & np.uint64(127)) * bed.job[PART]
-    return 0.0, 0.0
+                        height, allowance = square_height(bed.words, bed.singles, i, square, job[PART], limit)
+                        printed[k] = max(printed[k], height - allowance)
+                        allowed[k] = max(allowed[k], height)
 
 
 @kernel

@@ -12,14 +12,17 @@ import numpy as np
 import numpy.typing as npt
 
 from liftwright.kernels import kernel
-from liftwright.plan.raster import Integers, Words, count_bits
+from liftwright.plan.raster import Index, Integers, Words, over, row_range
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 
-# A record as 8 words of 64 bits: samples of the top layer, and those that carry it; from C_TOP and C_BELOW on two words
-# of 16 bytes, the allowances of the 16 squares in parts of the greatest one.
-TOP, BELOW, C_TOP, C_BELOW = 0, 1, 4, 6
+# A record as 8 words of 64 bits: samples of the top layer, and those that carry it; who gave the top its allowances;
+# from C_TOP and C_BELOW on two words of 16 bytes, the allowances of the 16 squares in parts of the greatest one.
+TOP, BELOW, OWNER, C_TOP, C_BELOW = 0, 1, 3, 4, 6
+# An owner is the number of a path, counted from 1, above 16 bits that say which squares it gave an allowance to.
+OWN = np.uint64(16)
+OWN_SQUARES = np.uint64(0xFFFF)
 # The same record as 16 singles: heights in mm.
 Z_TOP, Z_BELOW = 4, 5
 RECORD_WORDS = 8
@@ -28,22 +31,20 @@ LEAST = 4  # parts; what decays below this is gone
 PARTS = 125  # parts of the greatest allowance in which allowances are kept; `greater` wants them under 128
 
 SAME_LAYER = 0.4  # layer heights; beads closer in Z than this belong to one layer
+TALL = 0.5  # mm; a cell that stands this far above the nozzle counts whole: older layers may have reached farther out
 BENEATH = 1.5  # layer heights; material this far beneath the top of a bead carries it
 
 ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
+ALL_SQUARES = np.uint64(0xFFFF)
 NONE = np.uint64(0)
 LOW_BITS = np.uint64(0x1111111111111111)
 BYTE_BITS = np.uint64(0x0101010101010101)
 HIGH_BITS = np.uint64(0x8080808080808080)
 FOUR, FIFTEEN = np.uint64(4), np.uint64(15)
 
-# What a bead met: samples covered, samples with nothing beneath, the most of those in one cell, whether a
-# cell it touches has an allowance beneath, samples that lie under something printed before.
-COVERED, FREE, MOST, CURL, UNDER = 0, 1, 2, 3, 4
-
 
 @kernel
-def carriers(words: Words, singles: Singles, i: int, z: float, h: float) -> np.uint64:
+def carriers(words: Words, singles: Singles, i: Index, z: float, h: float) -> np.uint64:
     """Samples of cell i with material within 1.5 layer heights beneath a bead with top z (all of them on the bed)."""
     reach = np.float32(z - BENEATH * h)
     if reach <= np.float32(0.0):
@@ -96,7 +97,7 @@ def greatest(a: np.uint64) -> int:
 
 
 @kernel
-def allowances_beneath(words: Words, singles: Singles, i: int, z: float, h: float) -> tuple[np.uint64, np.uint64]:
+def allowances_beneath(words: Words, singles: Singles, i: Index, z: float, h: float) -> tuple[np.uint64, np.uint64]:
     """Allowances (parts) of the layer before, of the 16 squares of cell i as bytes of two words."""
     reach = np.float32(z - BENEATH * h)
     a = b = NONE
@@ -108,7 +109,7 @@ def allowances_beneath(words: Words, singles: Singles, i: int, z: float, h: floa
 
 
 @kernel
-def allowance_beneath(words: Words, singles: Singles, i: int, word: np.uint64, z: float, h: float) -> int:
+def allowance_beneath(words: Words, singles: Singles, i: Index, word: np.uint64, z: float, h: float) -> int:
     """Greatest allowance (parts) in the layer before, over the squares of cell i that the samples `word` touch."""
     a, b = allowances_beneath(words, singles, i, z, h)
     if a == NONE and b == NONE:
@@ -120,7 +121,27 @@ def allowance_beneath(words: Words, singles: Singles, i: int, word: np.uint64, z
 
 
 @kernel
-def push(words: Words, singles: Singles, i: int, z: float, h: float) -> np.uint64:
+def beneath_strip(
+    words: Words, singles: Singles, columns: int, rows: int, x0: float, y0: float, ux: float, uy: float, start: float,
+    end: float, half: float, z: float, h: float,
+) -> int:  # fmt: skip
+    """Greatest allowance (parts) in the layer before, in the cells that a turned rectangle (raster.py) touches."""
+    a = b = NONE
+    grow, per_y = abs(ux) * half, over(uy)
+    ya, yb = y0 + uy * start, y0 + uy * end
+    first = max(0, int(np.floor(min(ya, yb) - grow)))
+    last = min(rows - 1, int(np.floor(max(ya, yb) + grow)))
+    for row in range(first, last + 1):
+        left, right = row_range(x0, y0, ux, uy, per_y, start, end, half, row)
+        base = ((row >> 3) * (columns >> 3) << 6) + ((row & 7) << 3)
+        for column in range(max(left, 0), min(right, columns - 1) + 1):
+            c, d = allowances_beneath(words, singles, base + ((column >> 3) << 6) + (column & 7), z, h)
+            a, b = greater(a, c), greater(b, d)
+    return greatest(greater(a, b))
+
+
+@kernel
+def push(words: Words, singles: Singles, i: Index, z: float, h: float) -> np.uint64:
     """Begin a new layer with top z in cell i: what may carry it becomes "below", the top is bare. Returns "below"."""
     reach = np.float32(z - BENEATH * h)
     carry = carriers(words, singles, i, z, h)
@@ -137,81 +158,81 @@ def push(words: Words, singles: Singles, i: int, z: float, h: float) -> np.uint6
 
 
 @kernel
-def lay(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, n: int, z: float, h: float,
-    seen: Floats,
-) -> None:  # fmt: skip
-    """Lay the n covered cells of one straight bead (z and h in mm); `seen` says what it met."""
-    z32 = np.float32(z)
-    low, high = np.float32(z - SAME_LAYER * h), np.float32(z + SAME_LAYER * h)
-    covered = free = most = under = curled = np.uint64(0)
-    for k in range(n):
-        i, word = cells[k], covers[k]
-        if tiles[i >> 6] < z32:
-            tiles[i >> 6] = z32
-        if singles[i, Z_TOP] < low:
-            carry = push(words, singles, i, z, h)
-            words[i, TOP] = word
-        else:
-            carry = carriers(words, singles, i, z, h)
-            if singles[i, Z_TOP] <= high:
-                words[i, TOP] |= word
-                singles[i, Z_TOP] = max(singles[i, Z_TOP], z32)
-            else:
-                under += count_bits(word)
-        covered += count_bits(word)
-        bare = count_bits(word & ~carry)
-        free += bare
-        most = max(most, bare)
-        curled |= words[i, C_BELOW] | words[i, C_BELOW + 1]
-    seen[COVERED], seen[FREE], seen[MOST], seen[UNDER] = covered, free, most, under
-    seen[CURL] = 0.0 if curled == NONE else 1.0
+def marks_of(word: np.uint64) -> np.uint64:
+    """Eight bits, one for each byte of `word` that isn't 0; no byte may be over 127."""
+    marks = ((word + np.uint64(0x7F7F7F7F7F7F7F7F)) & HIGH_BITS) >> np.uint64(7)
+    return (marks * np.uint64(0x0102040810204080)) >> np.uint64(56)
 
 
 @kernel
-def put(words: Words, owners: Integers, own: Words, i: int, squares: np.uint64, c: int, owner: int) -> None:
-    """Raise the allowance of some squares of cell i to c parts, and note whose it is."""
-    if owners[i] != owner:
-        owners[i], own[i] = owner, NONE
-    for k in range(2):
-        old = words[i, C_TOP + k]
-        new = greater(old, bytes_of(squares >> np.uint64(32 * k)) * np.uint64(c))
-        words[i, C_TOP + k] = new
-        changed = old ^ new
-        changed |= changed >> np.uint64(4)
-        changed |= changed >> np.uint64(2)
-        own[i] |= ((changed | (changed >> np.uint64(1))) & BYTE_BITS) << np.uint64(k)
+def put(words: Words, i: Index, low: np.uint64, high: np.uint64, owner: int) -> None:
+    """Raise the allowances of cell i to `low` (squares 0 to 7) and `high`, and note whose they are."""
+    a, b = words[i, C_TOP], words[i, C_TOP + 1]
+    new_a, new_b = greater(a, low), greater(b, high)
+    words[i, C_TOP], words[i, C_TOP + 1] = new_a, new_b
+    mine = np.uint64(owner) << OWN
+    before = words[i, OWNER]
+    if before & ~OWN_SQUARES == mine:
+        mine = before
+    words[i, OWNER] = mine | marks_of(a ^ new_a) | (marks_of(b ^ new_b) << np.uint64(8))
+
+
+@kernel
+def owns(words: Words, i: Index, square: Index, owner: int) -> bool:
+    """Whether a path gave a square of cell i its allowance."""
+    word = words[i, OWNER]
+    return bool(word >> OWN == np.uint64(owner) and (word >> np.uint64(square)) & np.uint64(1) != NONE)
+
+
+@kernel
+def squares_in(word: np.uint64) -> np.uint64:
+    """The squares that the samples `word` touch: bit k for square k."""
+    low = squares_of(word)
+    return marks_of(bytes_of(low)) | (marks_of(bytes_of(low >> np.uint64(32))) << np.uint64(8))
+
+
+@kernel
+def squares_over(low: np.uint64, high: np.uint64, parts: float) -> np.uint64:
+    """The squares, bit k for square k, whose allowance is greater than `parts`, which is not negative."""
+    if parts >= PARTS:
+        return NONE
+    least = BYTE_BITS * np.uint64(int(parts) + 1)
+    a = (((low | HIGH_BITS) - least) & HIGH_BITS) >> np.uint64(7)
+    b = (((high | HIGH_BITS) - least) & HIGH_BITS) >> np.uint64(7)
+    return marks_of(a) | (marks_of(b) << np.uint64(8))
+
+
+@kernel
+def square_height(
+    words: Words, singles: Singles, i: Index, square: Index, part: float, limit: float
+) -> tuple[float, float]:
+    """What stands in one square of cell i, mm, allowance included, and the allowance alone.
+
+    limit: mm; from TALL above it on, a cell counts whole.
+    """
+    shift, half, byte = np.uint64(4 * square), square >> 3, np.uint64(8 * (square & 7))
+    top = float(singles[i, Z_TOP])
+    if (words[i, TOP] >> shift) & FIFTEEN != NONE:
+        c = float((words[i, C_TOP + half] >> byte) & np.uint64(127)) * part
+        return top + c, c
+    if top > limit + TALL:
+        return top, 0.0
+    if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
+        c = float((words[i, C_BELOW + half] >> byte) & np.uint64(127)) * part
+        return float(singles[i, Z_BELOW]) + c, c
+    return 0.0, 0.0
 
 
 @kernel
 def raise_curl(
-    words: Words, singles: Singles, owners: Integers, own: Words, tiles: Singles, cells: Integers,
-    covers: Words, n: int, z: float, h: float, c: int, part: float, owner: int,
+    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, first: int, last: int, z: float,
+    h: float, c: int, part: float, owner: int,
 ) -> None:  # fmt: skip
-    """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer.
-
-    Beside the cell stand the number of the path that wrote last, and the squares it wrote: bit 0 of byte q for square
-    q, bit 1 of it for square q + 8.
-    """
-    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
-    for k in range(n):
+    """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer."""
+    same, z32, parts = np.float32(SAME_LAYER * h), np.float32(z), np.uint64(c)
+    for k in range(first, last):
         i = cells[k]
         if abs(singles[i, Z_TOP] - z32) <= same:
-            put(words, owners, own, i, most_squares_of(covers[k]), c, owner)
-            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
-
-
-@kernel
-def settle_curl(
-    words: Words, singles: Singles, owners: Integers, own: Words, tiles: Singles, cells: Integers, covers: Words,
-    n: int, z: float, h: float, decay: float, part: float, owner: int,
-) -> None:  # fmt: skip
-    """Carry on, cell by cell, what is left of the allowance beneath a bead that is carried: decay × c beneath."""
-    for k in range(n):
-        i = cells[k]
-        if (words[i, C_BELOW] | words[i, C_BELOW + 1]) == NONE:
-            continue
-        c = int(decay * allowance_beneath(words, singles, i, covers[k], z, h))
-        if c >= LEAST and abs(singles[i, Z_TOP] - np.float32(z)) <= np.float32(SAME_LAYER * h):
-            put(words, owners, own, i, most_squares_of(covers[k]), c, owner)
+            squares = most_squares_of(covers[k])
+            put(words, i, bytes_of(squares) * parts, bytes_of(squares >> np.uint64(32)) * parts, owner)
             tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))

@@ -105,28 +105,24 @@ class FixedShapes:
         self._terms = terms
         self._queue, self._state = np.zeros((N_QUEUE, SCRATCH)), np.zeros(N_STATE)
         self._book = LimitBook(terms.limits)
-        self._s = np.empty(0)
-        self._z = np.empty(0)
 
     def plan(
         self, moves: Moves, travels: Travels, reason: NDArray[np.int64], text: NDArray[np.uint8] = NO_TEXT
     ) -> Lifts:
-        """Profiles for the travels whose `reason` is FREE; the arrays are overwritten by the next call.
+        """Profiles for the travels whose `reason` is FREE.
 
         text: the bytes that the window's limit commands point into.
         """
         t = self._terms
         sets, which = self._limits_of(moves, travels, text)
         room = MAX_VERTICES * len(travels) + 2 * len(moves) + 1
-        if len(self._s) < room:
-            self._s, self._z = np.empty(room), np.empty(room)
-        at = np.empty(len(travels) + 1, np.int64)
+        at, s, z = np.empty(len(travels) + 1, np.int64), np.empty(room), np.empty(room)
         _plan_fixed(
             t.shape, t.height, t.max_slope, t.z_max, sets, which, self._queue, self._state, moves.x, moves.y, moves.z,
             travels.first, travels.last, travels.length, travels.z0, travels.z1, travels.top, travels.speed, reason, at,
-            self._s, self._z,
+            s, z,
         )  # fmt: skip
-        return Lifts(at, self._s, self._z, reason)
+        return Lifts(at, s, z, reason)
 
     def _limits_of(
         self, moves: Moves, travels: Travels, text: NDArray[np.uint8]

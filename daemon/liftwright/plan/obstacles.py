@@ -12,19 +12,27 @@ import numpy as np
 
 from liftwright.kernels import kernel
 from liftwright.plan.cells import (
+    ALL_SQUARES,
     BELOW,
     C_BELOW,
     C_TOP,
     FIFTEEN,
     NONE,
-    SQUARES,
+    OWN,
+    OWNER,
+    TALL,
     TOP,
     Z_BELOW,
     Z_TOP,
     Floats,
+    Singles,
+    owns,
+    square_height,
+    squares_in,
+    squares_over,
 )
 from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
-from liftwright.plan.raster import TILE, over, row_range
+from liftwright.plan.raster import TILE, Words, lowest_bit, over, row_range
 from liftwright.plan.string import NOTHING
 
 # Slots of `way`: what is asked of one travel, then what was found.
@@ -33,7 +41,6 @@ W_HURRY, W_STRUCK, W_STRUCK_FLAT, W_TALLEST = range(11, 15)
 WAY_SIZE = 16
 
 WAIVED = 1.2  # mm at both ends of a travel where the material of the path just left, or about to begin, is no obstacle
-TALL = 0.5  # mm; a cell that stands this far above the nozzle counts whole: older layers may have reached farther out
 
 
 class Sweep(NamedTuple):
@@ -45,7 +52,8 @@ class Sweep(NamedTuple):
     above: float  # mm from the nozzle's tip up to what has this radius
     threshold: float  # mm above the nozzle from which a curled edge is an obstacle: its height is in doubt
     strike: float  # mm above the nozzle from which anything else is one, and from which the nozzle strikes
-    clearance: float  # mm
+    clearance: float  # mm kept above what is certain
+    over_doubt: float  # mm kept above a height that an allowance is part of
 
 
 @kernel
@@ -85,42 +93,49 @@ def sweep_tile(bed: Bed, q: Sweep, tile: int, row: int, column: int, limit: floa
     reach = q.radius + 0.7072 * cell
     xa = job[X_LOW] + (column * TILE + 0.5) * cell - x0
     ya = job[Y_LOW] + (row * TILE + 0.5) * cell - y0
+    path = int(q.way[W_PATH]) + 1
     for k in range(TILE * TILE):
-        i = (tile << 6) + k
-        curled = (words[i, C_TOP] | words[i, C_TOP + 1] | words[i, C_BELOW] | words[i, C_BELOW + 1]) != NONE
-        if singles[i, Z_TOP] <= limit and not curled:
-            continue
+        # Where a cell lies is asked first: its record may have to come from far.
         dx, dy = xa + (k & 7) * cell, ya + (k >> 3) * cell
         along, across = ux * dx + uy * dy, ux * dy - uy * dx
         if abs(across) > reach or along < -reach or along > length + reach:
             continue
-        for square in range(SQUARES):
-            height, own, in_doubt = square_top(bed, q, i, square, limit)
-            if height > limit:
-                px, py = (0.25 * (square & 3) - 0.375) * cell, (0.25 * (square >> 2) - 0.375) * cell
-                pass_square(q, height - q.above, own, in_doubt, along + ux * px + uy * py, across + ux * py - uy * px,
-                            spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
+        i = (tile << 6) + k
+        standing = high_squares(words, singles, i, job[PART], limit)
+        if standing == NONE:
+            continue
+        top = float(singles[i, Z_TOP])
+        while standing != NONE:
+            square = np.int64(lowest_bit(standing))
+            standing &= standing - np.uint64(1)
+            height, c = square_height(words, singles, i, square, job[PART], limit)
+            if (words[i, TOP] >> np.uint64(4 * square)) & FIFTEEN != NONE:
+                own = owns(words, i, square, path)
+            else:
+                own = top > limit + TALL and words[i, OWNER] >> OWN == np.uint64(path)
+            px, py = (0.25 * (square & 3) - 0.375) * cell, (0.25 * (square >> 2) - 0.375) * cell
+            pass_square(q, height - q.above, own, c > 0.0, along + ux * px + uy * py, across + ux * py - uy * px,
+                        spacing, s0, s1, z0, z1, x0, y0, ux, uy, length)  # fmt: skip
 
 
 @kernel
-def square_top(bed: Bed, q: Sweep, i: int, square: int, limit: float) -> tuple[float, bool, bool]:
-    """What stands in one square of a cell: its height, allowance included, whether the path just left laid it, and
-    whether an allowance is part of it."""
-    words, shift = bed.words, np.uint64(4 * square)
-    half, byte = square >> 3, np.uint64(8 * (square & 7))
-    top = float(bed.singles[i, Z_TOP])
-    if (words[i, TOP] >> shift) & FIFTEEN != NONE:
-        c = (words[i, C_TOP + half] >> byte) & np.uint64(127)
-        own = bed.owners[i] == int(q.way[W_PATH]) and (bed.own[i] >> (byte + np.uint64(half))) & np.uint64(1) != NONE
-        return top + c * bed.job[PART], own, c != NONE
+def high_squares(words: Words, singles: Singles, i: int, part: float, limit: float) -> np.uint64:
+    """The squares of cell i that stand higher than `limit` (mm), allowance included: bit k for square k."""
+    top, below = float(singles[i, Z_TOP]), float(singles[i, Z_BELOW])
     if top > limit + TALL:
-        # Far above the nozzle: what was pushed out of the record may have covered the rest of the cell.
-        return top, bed.owners[i] == int(q.way[W_PATH]), False
-    if (words[i, BELOW] >> shift) & FIFTEEN != NONE:
-        # An edge that curled and that the layer above, drawn in, has left bare.
-        c = (words[i, C_BELOW + half] >> byte) & np.uint64(127)
-        return bed.singles[i, Z_BELOW] + c * bed.job[PART], False, c != NONE
-    return 0.0, False, False
+        # What was pushed out of the record may have covered the rest of the cell.
+        return ALL_SQUARES
+    laid = squares_in(words[i, TOP])
+    found = laid
+    if top <= limit:
+        found &= squares_over(words[i, C_TOP], words[i, C_TOP + 1], (limit - top) / part)
+    # An edge that curled and that the layer above, drawn in, has left bare.
+    edge = squares_in(words[i, BELOW]) & ~laid
+    if edge != NONE:
+        if below <= limit:
+            edge &= squares_over(words[i, C_BELOW], words[i, C_BELOW + 1], (limit - below) / part)
+        found |= edge
+    return found
 
 
 @kernel
@@ -172,8 +187,9 @@ def note(
     # A concave path may pass as low as the straight line between the ends.
     if over > z0 + (z1 - z0) * min(sa / total if z1 > z0 else sb / total, 1.0):
         first, last = int(sa / spacing), int(np.ceil(sb / spacing))
-        q.need[first] = max(q.need[first], height + q.clearance)
-        q.need[last] = max(q.need[last], height + q.clearance)
+        pass_at = height + (q.over_doubt if in_doubt else q.clearance)
+        q.need[first] = max(q.need[first], pass_at)
+        q.need[last] = max(q.need[last], pass_at)
 
 
 @kernel

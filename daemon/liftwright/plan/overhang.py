@@ -1,8 +1,9 @@
 """Beads laid one after another along a path: which stretches hang over, which of them are bridges, which may curl.
 
-A path is a run of beads without a gap. It is judged in pieces of about a nozzle's width. The allowance of a piece that
-hangs over is written only when the path reaches carried ground again or ends, because a stretch that hangs
-free between two carried ends is a bridge and gets none. Everything that outlives a call stands in `state` and `pieces`.
+A path is a run of beads without a gap. A bead that isn't carried from end to end is judged in bins of about a nozzle's
+width. The allowance of a stretch that hangs over is written only when the path reaches carried ground again or ends,
+because a stretch that hangs free between two carried ends is a bridge and gets none. Everything that outlives a call
+stands in `state` and `pieces`.
 """
 
 from __future__ import annotations
@@ -12,23 +13,31 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import kernel
-from liftwright.plan.bins import B_CURL, B_FREE, B_WRITE, MOST_BINS, fill_bins, write_bins
-from liftwright.plan.cells import (
-    COVERED,
-    CURL,
-    FREE,
-    LEAST,
-    MOST,
-    PARTS,
-    UNDER,
-    Floats,
-    Singles,
-    allowance_beneath,
-    lay,
-    raise_curl,
-    settle_curl,
+from liftwright.plan.bins import (
+    B_COVERED,
+    B_CURL,
+    B_FREE,
+    B_WRITE,
+    MOST_BINS,
+    fill_bins,
+    quarters_in,
+    set_offsets,
+    settle,
+    write_bins,
 )
-from liftwright.plan.raster import SAMPLES, TILE, Integers, Words, cover
+from liftwright.plan.cells import LEAST, NONE, PARTS, Floats, Singles, beneath_strip, raise_curl
+from liftwright.plan.laying import (
+    S_CELLS,
+    S_COLUMNS,
+    S_COVERED,
+    S_CURL,
+    S_FIRST,
+    S_FREE,
+    S_MOST,
+    S_UNDER,
+    lay_strip,
+)
+from liftwright.plan.raster import SAMPLES, Integers, Words
 
 # Numbers that describe one job, in `job`.
 X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
@@ -39,14 +48,16 @@ LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENG
 USUAL_WIDTH = 20
 CURLED = 23  # mm of beads that were given an allowance
 STATE_SIZE = 24
-# Columns of a piece that waits: ends and half width in cells; z, h in mm; allowance in parts; share; length in mm.
-P_X0, P_Y0, P_X1, P_Y1, P_HALF, P_Z, P_H, P_C, P_SHARE, P_LENGTH = range(10)
-PIECE_SIZE = 10
+# Columns of a stretch that waits: one past its last cell in `waiting`; half width in cells; z, h in mm; allowance in
+# parts; share; length in mm.
+P_CELLS, P_HALF, P_Z, P_H, P_C, P_SHARE, P_LENGTH = range(7)
+PIECE_SIZE = 7
 PIECES = 8192
+WAITING = 1 << 16  # cells of stretches that wait
 
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
 RAMP_WIDTHS = 2.0  # bead widths in which a bridge leaves the ground, or reaches it
-STRETCH_BINS = 5  # bins that wait together at most; they get one allowance, that of their mean share
+STRETCH_BINS = 3  # bins that wait together at most; they get one allowance, that of their mean share
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
 
@@ -56,8 +67,6 @@ class Bed(NamedTuple):
 
     words: Words  # (cells, 8), see cells.py; cells of a tile side by side
     singles: Singles  # (cells, 16), the same memory
-    owners: Integers  # number of the path that last gave a cell an allowance
-    own: Words  # the squares it gave it to, as their lowest samples
     tiles: Singles  # greatest height with allowance in each tile, mm
     table: Words  # words of half planes, raster.py
     job: Floats
@@ -65,28 +74,34 @@ class Bed(NamedTuple):
     pieces: Floats
     cells: Integers  # room for the cells of one bead, and their words
     covers: Words
-    seen: Floats
-    more_cells: Integers  # the same for a piece of a bead
-    more_covers: Words
-    bins: Integers  # (4, n), see bins.py
+    bares: Words  # of these the samples that hang free
+    alongs: Floats  # and where they lie along the bead, in cells
+    ends: Integers  # one past the last cell of each column of the bead
+    sums: Integers  # of one bead, see laying.py
+    bins: Integers  # its bins, see bins.py
     offsets: Floats
+    waiting: Integers  # cells of the stretches that wait, and their words
+    waiting_covers: Words
     again: Floats  # (n, 7) beads of the stretch that may prove the terrain stale: ends, z, h, width
 
 
 @kernel
 def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: float, width: float) -> None:
     """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one."""
-    words, singles, tiles, table = bed.words, bed.singles, bed.tiles, bed.table
-    job, state, cells, covers, seen = bed.job, bed.state, bed.cells, bed.covers, bed.seen
+    job, state = bed.job, bed.state
     columns, rows, per_mm = int(job[COLUMNS]), int(job[ROWS]), job[PER_MM]
-    length_mm = np.hypot(x1 - x0, y1 - y0)
+    dx, dy = x1 - x0, y1 - y0
+    length_mm = np.sqrt(dx * dx + dy * dy)
     ax, ay = (x0 - job[X_LOW]) * per_mm, (y0 - job[Y_LOW]) * per_mm
-    ux, uy = (x1 - x0) / length_mm, (y1 - y0) / length_mm
+    ux, uy = dx / length_mm, dy / length_mm
     length, half = length_mm * per_mm, 0.5 * width * per_mm
     end = ROUND_END * half
-    n = cover(table, columns, rows, ax, ay, ux, uy, -end, length + end, half, cells, covers)
-    lay(words, singles, tiles, cells, covers, n, z, h, seen)
-    if seen[UNDER] > 0.5 * seen[COVERED]:
+    lay_strip(
+        bed.words, bed.singles, bed.tiles, bed.table, columns, rows, ax, ay, ux, uy, length, half, end, z, h,
+        bed.cells, bed.covers, bed.bares, bed.alongs, bed.ends, bed.sums,
+    )  # fmt: skip
+    sums = bed.sums
+    if 2 * sums[S_UNDER] > sums[S_COVERED]:
         m = int(state[STALE_BEADS])
         if m < bed.again.shape[0]:
             again = bed.again[m]
@@ -98,98 +113,119 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
     state[BEADS] += 1.0
     state[BEAD_LENGTH] += length_mm
     piece = job[PIECE]
-    window = min(seen[COVERED], 2.0 * half * piece * per_mm * SAMPLES)
-    carried = seen[FREE] <= job[ONSET] * window or (seen[MOST] <= 6.0 and length_mm > piece)
+    window = min(float(sums[S_COVERED]), half * piece * per_mm * SAMPLES)
+    carried = sums[S_FREE] <= job[ONSET] * window or (sums[S_MOST] <= 6 and length_mm > piece)
     if carried:
-        if seen[CURL] > 0.0:
-            settle_curl(
-                words, singles, bed.owners, bed.own, tiles, cells, covers, n, z, h, job[DECAY], job[PART],
-                int(state[PATH]),
+        if sums[S_CURL] != 0:
+            settle(
+                bed.words, bed.singles, bed.tiles, bed.cells, bed.covers, bed.ends, sums[S_COLUMNS], z, h, job[DECAY],
+                job[PART], int(state[PATH]) + 1,
             )  # fmt: skip
-        meet_carried(bed)
+        if state[RUN_END] > 0.0:
+            meet_carried(bed)
+        state[CARRIED] = 1.0
         return
     # Bin by bin: a bin that is carried passes on what is left beneath it, one that isn't waits for its fate.
     count = max(1, min(int(length_mm / piece + 0.5), MOST_BINS))
-    per_bin, tile_columns = count / length, columns // TILE
+    per_bin, n = count / length, sums[S_CELLS]
     bins, offsets = bed.bins, bed.offsets
+    set_offsets(ux, uy, per_bin, offsets)
     fill_bins(
-        words, singles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h, per_bin, count, offsets, bins
+        bed.words, bed.singles, bed.cells, bed.covers, bed.bares, bed.alongs, n, z, h, per_bin, count, offsets, bins
     )
-    samples, cap = 2.0 * half * length / count * SAMPLES, 2.0 * half * end * SAMPLES
     left, b = 0, 0
     while b < count:
-        share = share_of(bins, b, count, samples, cap)
+        share = share_of(bins, b)
         if share <= job[ONSET]:
             c = int(job[DECAY] * bins[B_CURL, b])
             if c >= LEAST:
                 bins[B_WRITE, b] = left = c
-            meet_carried(bed)
+            if state[RUN_END] > 0.0:
+                meet_carried(bed)
+            state[CARRIED] = 1.0
             b += 1
             continue
         free, stop, total = share >= FULLY_FREE, b + 1, share
-        while stop < count and stop < b + STRETCH_BINS:
-            share = share_of(bins, stop, count, samples, cap)
+        # What would be left over at the end goes along.
+        most = b + STRETCH_BINS if count - b > 1.5 * STRETCH_BINS else count
+        while stop < most:
+            share = share_of(bins, stop)
             if share <= job[ONSET] or (share >= FULLY_FREE) != free:
                 break
             total += share
             stop += 1
-        low = -end if b == 0 else b / per_bin
-        high = length + end if stop == count else stop / per_bin
-        wait(bed, ax, ay, ux, uy, low, high, half, z, h, total / (stop - b), length_mm * (stop - b) / count)
+        wait(
+            bed, ax, ay, ux, uy, length, half, end, per_bin, count, b, stop, z, h, total / (stop - b),
+            length_mm * (stop - b) / count,
+        )  # fmt: skip
         b = stop
     if left > 0:
         write_bins(
-            words, singles, bed.owners, bed.own, tiles, cells, covers, n, tile_columns, ax, ay, ux, uy, z, h,
-            per_bin, count, offsets, bins, job[PART], int(state[PATH]),
+            bed.words, bed.singles, bed.tiles, bed.cells, bed.covers, bed.alongs, n, z, h,
+            per_bin, count, offsets, bins, job[PART], int(state[PATH]) + 1,
         )  # fmt: skip
 
 
 @kernel
-def share_of(bins: Integers, b: int, count: int, samples: float, cap: float) -> float:
-    """Unsupported share of one bin: of its samples, and those of the round end at the first and the last."""
-    whole = samples + (cap if b == 0 else 0.0) + (cap if b == count - 1 else 0.0)
-    return float(min(bins[B_FREE, b] / whole, 1.0))
+def share_of(bins: Integers, b: int) -> float:
+    """Unsupported share of one bin."""
+    return float(bins[B_FREE, b] / max(bins[B_COVERED, b], 1))
 
 
 @kernel
 def wait(
-    bed: Bed, ax: float, ay: float, ux: float, uy: float, low: float, high: float, half: float, z: float, h: float,
-    share: float, length: float,
+    bed: Bed, ax: float, ay: float, ux: float, uy: float, length: float, half: float, end: float, per_bin: float,
+    count: int, begin: int, stop: int, z: float, h: float, share: float, length_mm: float,
 ) -> None:  # fmt: skip
-    """Let a stretch that hangs over wait for its fate, with the allowance that it gets if it is no bridge."""
+    """Let the bins begin..stop of the bead just laid wait for their fate, with the allowance they get if they are no
+    bridge."""
     job, state, pieces = bed.job, bed.state, bed.pieces
+    low = -end if begin == 0 else begin / per_bin
+    high = length + end if stop == count else stop / per_bin
     columns, rows, wide = int(job[COLUMNS]), int(job[ROWS]), half + job[BESIDE] * job[PER_MM]
-    n = cover(bed.table, columns, rows, ax, ay, ux, uy, low, high, wide, bed.more_cells, bed.more_covers)
-    beneath = 0
-    for k in range(n):
-        i = bed.more_cells[k]
-        beneath = max(beneath, allowance_beneath(bed.words, bed.singles, i, bed.more_covers[k], z, h))
+    beneath = beneath_strip(bed.words, bed.singles, columns, rows, ax, ay, ux, uy, low, high, wide, z, h)
     grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
     c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
     if c < LEAST:
         c = 0.0
     m = int(state[RUN_END])
-    if m == pieces.shape[0]:
+    at = int(pieces[m - 1, P_CELLS]) if m > 0 else 0
+    if m == pieces.shape[0] or at + bed.sums[S_CELLS] > bed.waiting.size:
         # Longer than any bridge: let go of what waits.
         write_run(bed, m, False)
         state[CARRIED] = 0.0
-        m = 0
-    pieces[m, P_X0], pieces[m, P_Y0] = ax + ux * low, ay + uy * low
-    pieces[m, P_X1], pieces[m, P_Y1] = ax + ux * high, ay + uy * high
-    pieces[m, P_HALF], pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = half, z, h, c
-    pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length
+        m = at = 0
+    if c > 0.0:
+        # The whole bead, or the columns of its cells that those bins can reach.
+        everything = begin == 0 and stop == count
+        first, last = 0, bed.sums[S_COLUMNS]
+        if not everything:
+            p0, up, aside = (ax, abs(ux), half * abs(uy)) if abs(ux) >= abs(uy) else (ay, abs(uy), half * abs(ux))
+            before = abs(p0 - bed.sums[S_FIRST] - 0.5)
+            first = max(first, int(up * low - aside - before) - 2)
+            last = min(last, int(up * high + aside + before) + 4)
+        for k in range(bed.ends[first - 1] if first > 0 else 0, bed.ends[last - 1] if last > 0 else 0):
+            if everything:
+                bed.waiting[at], bed.waiting_covers[at] = bed.cells[k], bed.covers[k]
+                at += 1
+                continue
+            mask = bed.covers[k] & quarters_in(bed.alongs[k] * per_bin, begin, stop, count, bed.offsets)
+            if mask != NONE:
+                bed.waiting[at], bed.waiting_covers[at] = bed.cells[k], mask
+                at += 1
+    pieces[m, P_CELLS], pieces[m, P_HALF] = at, half
+    pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = z, h, c
+    pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length_mm
     state[RUN_END] = m + 1.0
-    state[OVER_LENGTH] += length
+    state[OVER_LENGTH] += length_mm
 
 
 @kernel
 def meet_carried(bed: Bed) -> None:
     """The path reaches carried ground: a waiting run now has both its ends, unless the path began with it."""
     state = bed.state
-    if state[RUN_END] > 0.0:
-        write_run(bed, int(state[RUN_END]), state[CARRIED] == 1.0)
-        state[RUN_END] = 0.0
-    state[CARRIED] = 1.0
+    write_run(bed, int(state[RUN_END]), state[CARRIED] == 1.0)
+    state[RUN_END] = 0.0
 
 
 @kernel
@@ -231,18 +267,14 @@ def is_bridge(bed: Bed, last: int) -> bool:
 
 @kernel
 def write_piece(bed: Bed, k: int) -> None:
-    """Write the allowance of one waiting piece."""
-    job, pieces, cells, covers = bed.job, bed.pieces, bed.more_cells, bed.more_covers
+    """Write the allowance of one waiting stretch."""
+    pieces = bed.pieces
     if pieces[k, P_C] == 0.0:
         return
-    x, y = pieces[k, P_X0], pieces[k, P_Y0]
-    dx, dy = pieces[k, P_X1] - x, pieces[k, P_Y1] - y
-    length = max(np.hypot(dx, dy), 1e-9)
-    ux, uy, half = dx / length, dy / length, pieces[k, P_HALF]
-    n = cover(bed.table, int(job[COLUMNS]), int(job[ROWS]), x, y, ux, uy, 0.0, length, half, cells, covers)
-    z, h, c = pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C])
+    first = int(pieces[k - 1, P_CELLS]) if k > 0 else 0
     raise_curl(
-        bed.words, bed.singles, bed.owners, bed.own, bed.tiles, cells, covers, n, z, h, c, job[PART],
-        int(bed.state[PATH]),
+        bed.words, bed.singles, bed.tiles, bed.waiting, bed.waiting_covers, first,
+        int(pieces[k, P_CELLS]), pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C]), bed.job[PART],
+        int(bed.state[PATH]) + 1,
     )  # fmt: skip
     bed.state[CURLED] += pieces[k, P_LENGTH]

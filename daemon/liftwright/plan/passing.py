@@ -61,7 +61,7 @@ from liftwright.plan.overhang import (
     end_path,
     lay_bead,
 )  # fmt: skip
-from liftwright.plan.raster import Integers
+from liftwright.plan.raster import TILE, Integers
 from liftwright.plan.string import taut, thin
 
 Bytes = npt.NDArray[np.uint8]
@@ -156,8 +156,8 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
     x0, y0, z0 = rows.x[i - 1], rows.y[i - 1], rows.z[i - 1]
     x1, y1, z1 = rows.x[i], rows.y[i], rows.z[i]
     arc, state = rows.arc[i], bed.state
-    chord = np.hypot(x1 - x0, y1 - y0)
-    length, radius, sweep_angle = chord, 0.0, 0.0
+    dx, dy = x1 - x0, y1 - y0
+    length, radius, sweep_angle = np.sqrt(dx * dx + dy * dy), 0.0, 0.0
     parts = 1
     if arc >= 0:
         radius = np.hypot(x0 - rows.arcs[A_CX, arc], y0 - rows.arcs[A_CY, arc])
@@ -194,9 +194,11 @@ def lay_row(bed: Bed, rows: Rows, i: int) -> None:
 def start_anew(bed: Bed) -> None:
     """The bed was cleared: forget the terrain, and lay again the beads that proved it."""
     state = bed.state
-    bed.words[:] = 0
-    bed.tiles[:] = 0.0
-    bed.owners[:] = -1
+    for tile in range(bed.tiles.size):
+        # Where nothing lies nothing is touched: most of a large bed costs no memory.
+        if bed.tiles[tile] > 0.0:
+            bed.tiles[tile] = 0.0
+            bed.words[tile * TILE * TILE : (tile + 1) * TILE * TILE] = 0
     state[RUN_END] = state[CARRIED] = 0.0
     count = int(state[STALE_BEADS])
     for k in range(count):

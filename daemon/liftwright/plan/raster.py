@@ -1,8 +1,8 @@
 """Beads on the bed grid: each cell holds 64 sample points, and what covers them is one 64-bit word.
 
-In: a straight bead (ends, half width) in cell units. Out: for any cell the word of the samples it covers. A word for a
-half plane is looked up by direction and distance; a bead is the common part of four of them, so the cost per cell is
-the same at every turn, and counting samples gives areas far finer than a cell. Nothing here knows heights or curl.
+Out: a table with the word of every half plane, by direction and distance, and which cells a turned rectangle can touch.
+A bead is the common part of four half planes, so the cost per cell is the same at every turn, and counting samples
+gives areas far finer than a cell. Nothing here knows heights or curl.
 
 The samples stand one in each square of an 8 × 8 board and one in each of 64 columns and 64 rows, so that an edge in any
 direction meets them evenly (a plain 8 × 8 lattice places a wall along the axes only to an eighth of a cell).
@@ -22,6 +22,7 @@ from liftwright.kernels import kernel
 
 Words = npt.NDArray[np.uint64]
 Integers = npt.NDArray[np.int64]
+Index = int | np.int64 | np.uint64
 
 SAMPLES = 64
 DIRECTIONS = 256
@@ -137,48 +138,3 @@ def row_range(
 def over(uy: float) -> float:
     """1 / uy, or 0 for a direction that counts as level."""
     return 1.0 / uy if abs(uy) > 1e-6 else 0.0
-
-
-@kernel
-def cover(
-    table: Words, columns: int, rows: int, x0: float, y0: float, ux: float, uy: float,
-    start: float, end: float, half: float, cells: Integers, words: Words,
-) -> int:  # fmt: skip
-    """Write the cells and words of a turned rectangle (see row_range) into `cells` and `words`; how many there are.
-
-    `columns` and `rows` are whole tiles. Parts outside the grid, or beyond the room of `cells`, are left out.
-    """
-    turn = direction_of(ux, uy)
-    one, other = table[(turn + 64) & 255], table[(turn + 192) & 255]
-    ahead, behind = table[turn], table[(turn + 128) & 255]
-    grow, per_y = abs(ux) * half, over(uy)
-    ya, yb = y0 + uy * start, y0 + uy * end
-    first = max(0, int(np.floor(min(ya, yb) - grow)))
-    last = min(rows - 1, int(np.floor(max(ya, yb) + grow)))
-    n, room = 0, cells.size - 1
-    # Distances are kept in steps of the table; the middle of the table is distance 0.
-    sx, sy, middle = PER_CELL * ux, PER_CELL * uy, STEPS // 2 + 0.5
-    reach, till, since = PER_CELL * half + middle, PER_CELL * end + middle, middle - PER_CELL * start
-    for row in range(first, last + 1):
-        left, right = row_range(x0, y0, ux, uy, per_y, start, end, half, row)
-        left, right = max(left, 0), min(right, columns - 1)
-        base = ((row >> 3) * (columns >> 3) << 6) + ((row & 7) << 3)
-        dx, dy = left + 0.5 - x0, row + 0.5 - y0
-        across, along = sx * dy - sy * dx, sx * dx + sy * dy
-        a, b, c, d = reach - across, reach + across, till - along, since + along
-        for column in range(left, right + 1):
-            word = (
-                one[np.uint64(min(max(int(a), 0), STEPS - 1))]
-                & other[np.uint64(min(max(int(b), 0), STEPS - 1))]
-                & ahead[np.uint64(min(max(int(c), 0), STEPS - 1))]
-                & behind[np.uint64(min(max(int(d), 0), STEPS - 1))]
-            )
-            a += sy
-            b -= sy
-            c -= sx
-            d += sx
-            # Written first and counted afterwards: a branch here would be guessed wrong too often.
-            cells[n] = base + ((column >> 3) << 6) + (column & 7)
-            words[n] = word
-            n = min(n + (word != 0), room)
-    return n

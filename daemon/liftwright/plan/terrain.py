@@ -15,8 +15,10 @@ from math import ceil, pi
 import numpy as np
 
 from liftwright.job.moves import Moves
-from liftwright.plan.bins import BIN_ROWS, MOST_BINS
-from liftwright.plan.cells import PARTS, RECORD_WORDS, SQUARES, Floats
+from liftwright.plan.bins import BIN_ROWS, MOST_BINS, QUARTERS
+from liftwright.plan.cells import PARTS, RECORD_WORDS, Floats
+from liftwright.plan.laying import MOST_CELLS as BEAD_CELLS
+from liftwright.plan.laying import MOST_COLUMNS, SUMS
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
 from liftwright.plan.overhang import (
     JOB_SIZE,
@@ -27,6 +29,7 @@ from liftwright.plan.overhang import (
     RESTARTS,
     STATE_SIZE,
     USUAL_WIDTH,
+    WAITING,
     Bed,
 )
 from liftwright.plan.passing import (
@@ -45,19 +48,20 @@ from liftwright.plan.passing import (
     Rows,
     pass_window,
 )  # fmt: skip
-from liftwright.plan.raster import TILE, Integers, half_plane_words
+from liftwright.plan.raster import TILE, Integers, Words, half_plane_words
 from liftwright.plan.travels import Travels
 
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
 
 CELL_PER_NOZZLE = 1.0
-MARGIN = 2.0  # mm of bed kept around the beads, so that the widest bead lies inside
+LINE = 64  # bytes the processor fetches at once
+MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
 # What full caution adds: lowers the onset, raises the gain by a share, widens the flat's radius, lowers the threshold.
-EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.14, 0.45, 0.25, 0.054
-# What full caution takes off the clearance, which stands for the same doubt; not below the least.
-LESS_CLEARANCE, LEAST_CLEARANCE = 0.06, 0.05
+EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.2, 0.3, 0.3, 0.054
+# What full caution takes off the clearance above allowances, which stands for the same doubt; not below the least.
+LESS_CLEARANCE, LEAST_CLEARANCE = 0.17, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
 LEAST_THRESHOLD = 0.003  # mm; heights are kept as singles, and a bead that lies flush is never an obstacle
 THIN = 0.6  # nozzles; beads thinner than this as a rule point to a wrong filament diameter (common practice, no source)
@@ -99,10 +103,10 @@ class Strings:
 
 
 class Ground:
-    """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi of all beads, mm; everything else in mm as well.
+    """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi within which beads lie, mm; all else in mm as well.
 
     caution: 0..1 widens the nozzle's flat and lets curl begin earlier and grow faster; it takes a little off the
-    clearance in return. head: its radius, and how far its underside is above the nozzle's tip.
+    clearance above curled edges in return. head: its radius, and how far its underside is above the nozzle's tip.
     """
 
     def __init__(
@@ -117,21 +121,21 @@ class Ground:
             cell *= 1.25
         columns, rows = (ceil(length / cell / TILE) * TILE for length in (width, depth))
         onset = curl.onset - EARLIER_ONSET * caution
-        words = np.zeros((columns * rows, RECORD_WORDS), np.uint64)
+        words = records(columns * rows)
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            0.5 * nozzle, 1.1 * nozzle,
+            1.0 * nozzle, 0.8 * nozzle,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
         state[LAYER_H], state[USUAL_WIDTH] = 0.5 * nozzle, nozzle
         self.bed = Bed(
-            words, words.view(np.float32), np.full(columns * rows, -1, np.int64),
-            np.zeros(columns * rows, np.uint64), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
-            np.zeros((PIECES, PIECE_SIZE)), np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros(5),
-            np.zeros(16384, np.int64), np.zeros(16384, np.uint64), np.zeros((BIN_ROWS, MOST_BINS), np.int64),
-            np.zeros(SQUARES), np.zeros((STALE_ROOM, 7)),
+            words, words.view(np.float32), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
+            np.zeros((PIECES, PIECE_SIZE)), np.zeros(BEAD_CELLS, np.int64), np.zeros(BEAD_CELLS, np.uint64),
+            np.zeros(BEAD_CELLS, np.uint64), np.zeros(BEAD_CELLS), np.zeros(MOST_COLUMNS, np.int64),
+            np.zeros(SUMS, np.int64), np.zeros((BIN_ROWS, MOST_BINS), np.int64), np.zeros(QUARTERS),
+            np.zeros(WAITING, np.int64), np.zeros(WAITING, np.uint64), np.zeros((STALE_ROOM, 7)),
         )  # fmt: skip
         self.radius = flat / 2 + WIDER * caution
         self.threshold = max(THRESHOLD - LOWER * caution, LEAST_THRESHOLD)
@@ -153,12 +157,19 @@ class Ground:
     def question(self, clearance: float) -> Sweep:
         """What is asked of a travel, with the mm kept above obstacles."""
         kept = max(clearance - LESS_CLEARANCE * self._caution, min(clearance, LEAST_CLEARANCE))
-        return Sweep(self.way, self.need, self.radius, 0.0, self.threshold, THRESHOLD, kept)
+        return Sweep(self.way, self.need, self.radius, 0.0, self.threshold, THRESHOLD, clearance, kept)
 
     def question_of_head(self, clearance: float) -> Sweep:
         """The same for the head around the nozzle; its radius is 0 where nothing is known of it."""
         radius, clear = self.head or (0.0, 0.0)
-        return Sweep(self.way, self.need, radius, clear, THRESHOLD, THRESHOLD, clearance)
+        return Sweep(self.way, self.need, radius, clear, THRESHOLD, THRESHOLD, clearance, clearance)
+
+
+def records(cells: int) -> Words:
+    """Empty records of that many cells, each within one line of the processor's cache."""
+    room = np.zeros((cells + 1) * RECORD_WORDS, np.uint64)
+    skip = -room.ctypes.data % LINE // room.itemsize
+    return room[skip : skip + cells * RECORD_WORDS].reshape(cells, RECORD_WORDS)
 
 
 _TABLE = half_plane_words()

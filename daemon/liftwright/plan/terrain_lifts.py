@@ -42,8 +42,6 @@ class TerrainLifts:
     ) -> None:
         self._terms, self._ground = terms, ground
         self._clearance, self._max_height, self._climb_blocked = clearance, max_height, climb_blocked
-        self._s = np.empty(0)
-        self._z = np.empty(0)
         self.struck_before = self.struck_after = 0
         self.struck = np.zeros(0, np.uint8), np.zeros(0, np.uint8)  # of the last window: as it came, as it leaves
         self.curled = np.zeros(0)  # of the last window, row by row: mm of beads given an allowance for curl
@@ -68,16 +66,14 @@ class TerrainLifts:
         )  # fmt: skip
         self.curled = strings.curled
         room = len(strings.s) + 2 * len(moves) + 2 * len(travels) + 1
-        if len(self._s) < room:
-            self._s, self._z = np.empty(room), np.empty(room)
-        at = np.empty(len(travels) + 1, np.int64)
+        at, s, z = np.empty(len(travels) + 1, np.int64), np.empty(room), np.empty(room)
         _merge(
             t.z_max, moves.x, moves.y, moves.z, travels.first, travels.last, travels.z0, travels.z1, travels.top,
-            reason, strings.status, strings.at, strings.s, strings.z, at, self._s, self._z,
+            reason, strings.status, strings.at, strings.s, strings.z, at, s, z,
         )  # fmt: skip
         self._count(strings, reason)
         self._note_risks(moves, travels, strings, reason)
-        return Lifts(at, self._s, self._z, reason)
+        return Lifts(at, s, z, reason)
 
     def _count(self, strings: Strings, reason: NDArray[np.int64]) -> None:
         before = strings.struck_before

@@ -125,22 +125,17 @@ class TravelFinder:
         self._floats = np.zeros(3)
         self._ints = np.zeros(5, np.int64)
         self._ints[V_BEGIN_LINE] = begin_line
-        self._int_table = np.empty((8, 0), np.int64)
-        self._float_table = np.empty((6, 0))
 
     def find(self, moves: Moves) -> Travels:
-        """The travels of the window, in order; the arrays are overwritten by the next call."""
-        if self._int_table.shape[1] < len(moves):
-            self._int_table = np.empty((8, len(moves)), np.int64)
-            self._float_table = np.empty((6, len(moves)))
+        """The travels of the window, in order."""
+        # Room for as many travels as rows; what isn't used is never touched.
+        ints, floats = np.empty((8, len(moves)), np.int64), np.empty((6, len(moves)))
         n = _find(
             moves.kind, moves.code, moves.known, moves.words, moves.label, moves.tool, moves.line, moves.x, moves.y,
             moves.z, moves.frame, moves.frames,
-            moves.de, moves.f, moves.value, self._depth, self._floats, self._ints, self._int_table,
-            self._float_table,
+            moves.de, moves.f, moves.value, self._depth, self._floats, self._ints, ints, floats,
         )  # fmt: skip
-        i, f = self._int_table[:, :n], self._float_table[:, :n]
-        return Travels(*i, *f)
+        return Travels(*ints[:, :n], *floats[:, :n])
 
 
 @kernel
