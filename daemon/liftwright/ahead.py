@@ -41,8 +41,8 @@ def guessed_plan(
     if decision.rule is None or decision.printer is None or decision.rule.lift is None:
         return None
     lift = decision.rule.lift
-    # Terrain needs the reach of all beads beforehand; with a budget the first shape may not be the last.
-    if lift.shape == "terrain" or _has_budget(lift) or len(neutral_hashes(decision.printer, head.unknown)):
+    # With a budget the first shape may not be the last.
+    if _has_budget(lift) or len(neutral_hashes(decision.printer, head.unknown)):
         return None
     return Plan(replace(head, size=size), lift, lift.shape, decision.printer, decision.material, True)
 

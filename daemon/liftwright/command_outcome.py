@@ -13,6 +13,7 @@ from liftwright.job.facts import Fact
 from liftwright.result import HELD, Result
 from liftwright.rewrite import rewrite
 from liftwright.rules.match import Decision
+from liftwright.threads import second_thread
 
 SHOWN = {
     "strikes": "strikes foretold",
@@ -28,7 +29,8 @@ def core_result(source: BinaryIO, sink: BinaryIO, inputs: Inputs) -> Result:
     """Rewrite and prove, with a progress bar where a person watches."""
     progress = Progress()
     try:
-        return rewrite(source, sink, inputs.rules, inputs.given, inputs.comment_keys, progress)
+        with second_thread() as aside:
+            return rewrite(source, sink, inputs.rules, inputs.given, inputs.comment_keys, progress, aside=aside)
     finally:
         progress.close()
 

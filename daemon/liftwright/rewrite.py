@@ -13,6 +13,7 @@ from typing import BinaryIO
 import numpy as np
 
 from liftwright.ahead import guessed_plan, is_the_same
+from liftwright.aside import Aside, at_once
 from liftwright.errors import JobError, UnsupportedJob
 from liftwright.geometry import GEOMETRY, measure
 from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, comment_map, gather
@@ -44,14 +45,16 @@ def rewrite(
     tick: Tick | None = None,
     *,
     chunk: int = CHUNK,
+    aside: Aside = at_once,
 ) -> Result:
     """Rewrite the job in `source` into `sink` (both seekable, the sink readable) and prove it.
 
     given: facts from outside the job, strongest first. comment_keys: the installation's own words for facts in
-    comments. tick(stage, done, of): progress in bytes. chunk: bytes read at a time; the result doesn't depend on it.
+    comments. tick(stage, done, of): progress in bytes. chunk: bytes read at a time, aside: how work is done beside
+    other work; the result depends on neither.
     Raises nothing that a job could cause: refusals are results.
     """
-    job = Job(source, sink, rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk)
+    job = Job(source, sink, rules, given, comment_map(comment_keys or {}), tick or _no_tick, chunk, aside)
     try:
         return job.run()
     except JobError as error:
@@ -67,10 +70,10 @@ class Job:
 
     def __init__(
         self, source: BinaryIO, sink: BinaryIO, rules: RuleSet, given: Sequence[Fact], words: Mapping[str, str],
-        tick: Tick, chunk: int,
+        tick: Tick, chunk: int, aside: Aside = at_once,
     ) -> None:  # fmt: skip
         self.source, self.sink, self.rules, self.given, self.words = source, sink, rules, given, words
-        self.tick, self.chunk = tick, chunk
+        self.tick, self.chunk, self.aside = tick, chunk, aside
         self.size = source.seek(0, 2)
         self.facts: Mapping[str, Fact] = {}
         self.decision: Decision | None = None
@@ -94,7 +97,7 @@ class Job:
             return self.finish(UNCHANGED, "already_rewritten", "the job carries a true stamp: it was rewritten before")
         head = self.source.read(HEAD)
         guess = guessed_plan(self.source, self.size, self.rules, self.given, self.words) if ahead else None
-        writer = Writer(self.sink, guess) if guess is not None else None
+        writer = Writer(self.sink, guess, aside=self.aside) if guess is not None else None
         found = self._survey(g90_sets_extrusion=True, along=writer.put if writer else None)
         refuse_unfit(found, head)
         self.facts = gather(self.given, comment_facts(found.notes, self.words), _measured(found))
@@ -180,7 +183,7 @@ class Job:
         for shape in (lift.shape, *lift.otherwise):
             written = ahead or write(
                 self.source, self.sink, replace(plan, shape=shape), self.chunk,
-                lambda done: self.tick("write", done, self.size),
+                lambda done: self.tick("write", done, self.size), aside=self.aside,
             )  # fmt: skip
             ahead = None
             over = over_budget(lift, written.cost)

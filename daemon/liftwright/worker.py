@@ -24,6 +24,7 @@ from liftwright.rules.schema import RuleSet
 from liftwright.rules.side_file import side_facts
 from liftwright.spool.durable import replace_file
 from liftwright.spool.names import printable
+from liftwright.threads import second_thread
 from liftwright.warming import warm
 from liftwright.workloop import Tick, Worker, join_daemon
 
@@ -56,7 +57,8 @@ class RealCore:
         tick: Tick,
     ) -> Result:
         """The core itself."""
-        return rewrite(source, sink, rules, given, comment_keys, tick)
+        with second_thread() as aside:
+            return rewrite(source, sink, rules, given, comment_keys, tick, aside=aside)
 
     def trial(
         self, source: BinaryIO, name: str, rules: RuleSet, given: Sequence[Fact], comment_keys: Mapping[str, str],

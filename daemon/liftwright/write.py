@@ -5,7 +5,9 @@ from dataclasses import dataclass, field
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
+from liftwright.aside import Aside, at_once
 from liftwright.job.columns import NOTE, S_DECIMALS
 from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
@@ -79,9 +81,30 @@ class Glance:
 Watch = Callable[[Glance], None]
 
 
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """What the planner says of one window: its lifts, and, if it looks at the terrain, mm of beads given an allowance
+    row by row, and 1 for each travel that strikes as it came and as it leaves."""
+
+    lifts: Lifts
+    curled: NDArray[np.float64] | None
+    before: Bytes | None
+    after: Bytes | None
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One window on its way; `foretold` waits for what is planned aside."""
+
+    window: Window
+    travels: Travels
+    foretold: Callable[[], Foretold]
+
+
 def write(
-    source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None], watch: Watch | None = None
-) -> Writing:
+    source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None], watch: Watch | None = None,
+    aside: Aside = at_once,
+) -> Writing:  # fmt: skip
     """Write the job from `source` into `sink`, both from their start, with the lifts of the plan."""
     source.seek(0)
     reader = MoveReader(
@@ -89,8 +112,9 @@ def write(
         g90_sets_extrusion=plan.g90_sets_extrusion,
         neutral=neutral_hashes(plan.printer, plan.found.unknown),
         chunk=chunk,
+        spare=True,
     )
-    writer = Writer(sink, plan, watch)
+    writer = Writer(sink, plan, watch, aside)
     for window in reader.windows():
         writer.put(window)
         tick(reader.size)
@@ -98,22 +122,35 @@ def write(
 
 
 class Writer:
-    """Writes a job window by window into `sink`, from its start."""
+    """Writes a job window by window into `sink`, from its start.
 
-    def __init__(self, sink: BinaryIO, plan: Plan, watch: Watch | None = None) -> None:
+    While the lifts of one window are planned aside, the one before it is written, and the next one read: the arrays of
+    a window must stand until the second next is handed over.
+    """
+
+    def __init__(self, sink: BinaryIO, plan: Plan, watch: Watch | None = None, aside: Aside = at_once) -> None:
         sink.seek(0)
         sink.truncate()
         self._out = _Output(sink)
-        self._pass = _Pass(plan, watch)
+        self._pass = _Pass(plan, watch, aside)
+        self._waiting: Planned | None = None
 
     def put(self, window: Window) -> None:
         """The next window of the job, with its lifts in place."""
-        self._out.put(window, self._pass.through(window))
+        planned = self._pass.plan(window)
+        self._write_waiting()
+        self._waiting = planned
 
     def finish(self) -> Writing:
         """The last line is closed; the summary."""
+        self._write_waiting()
         self._out.close_line()
         return self._pass.summary(self._out)
+
+    def _write_waiting(self) -> None:
+        if self._waiting is not None:
+            self._out.put(self._waiting.window, self._pass.through(self._waiting))
+            self._waiting = None
 
 
 class _Output:
@@ -145,38 +182,44 @@ class _Output:
 class _Pass:
     """Everything that is carried from one window to the next while writing."""
 
-    def __init__(self, plan: Plan, watch: Watch | None) -> None:
+    def __init__(self, plan: Plan, watch: Watch | None, aside: Aside) -> None:
         found, lift, printer = plan.found, plan.lift, plan.printer
-        self._plan, self._watch = plan, watch
+        self._plan, self._watch, self._aside = plan, watch, aside
         self._terms = lift_terms(lift, printer, plan.shape)
         self._finder = TravelFinder(found.begin_line)
-        self._planner = planner(lift, printer, plan.material, plan.shape, found)
+        self._planner = planner(lift, printer, plan.material, plan.shape)
         self._splicer = Splicer(splice_terms(lift, printer, plan.shape, found))
         self._labels = Labels(lift.object)
         self._climbs = Climbs()
-        self._judge = Strikes(bare_ground(lift, printer, plan.material, found)) if plan.judged else None
+        self._judge = Strikes(bare_ground(lift, printer, plan.material)) if plan.judged else None
         self._clock = CostClock(motion_limits(printer), found.begin_line)
         self._layers = LayerBook()
         self._tally = np.zeros(len(REASONS), np.int64)
         self._too_fine = bool(found.state[S_DECIMALS] > MOST_PLACES)
         self._rows = self._unretracted = self._progress_marks = self._lines_added = 0
 
-    def through(self, window: Window) -> Spliced:
-        """The window with its lifts in place."""
+    def plan(self, window: Window) -> Planned:
+        """Its travels, and their lifts to come."""
         moves = window.moves
         travels = self._finder.find(moves)
         reason = admit(travels, self._terms, self._labels.allowed(window, travels))
         if self._too_fine:
             reason[reason == FREE] = TOO_FINE
-        lifts = self._lifts(window, travels, reason)
+        return Planned(window, travels, self._aside(lambda: self._lifts(window, travels, reason)))
+
+    def through(self, planned: Planned) -> Spliced:
+        """A planned window with its lifts in place."""
+        window, travels = planned.window, planned.travels
+        moves = window.moves
+        foretold = planned.foretold()
+        lifts = foretold.lifts
         spliced = self._splicer.apply(window, travels, lifts)
         self._climbs.add(moves, travels, lifts)
         straight = np.full(len(spliced.x), -1, np.int32)
         edits = Edits(spliced.row, spliced.at, spliced.x, spliced.y, spliced.z, spliced.feed, straight)
         self._clock.add(moves, window.buf, travels, edits)
-        curled = None if isinstance(self._planner, FixedShapes) else self._planner.curled
-        self._layers.add(moves, window.buf, self._clock.layer_of_row, curled)
-        before, after = self._judge.add(moves, travels, edits) if self._judge else self._foretold()
+        self._layers.add(moves, window.buf, self._clock.layer_of_row, foretold.curled)
+        before, after = self._judge.add(moves, travels, edits) if self._judge else (foretold.before, foretold.after)
         if self._watch is not None:
             self._watch(Glance(window, travels, lifts, edits, self._clock.layer_of_row, before, after))
         self._tally += np.bincount(lifts.reason, minlength=len(REASONS))
@@ -186,14 +229,11 @@ class _Pass:
         self._rows += len(moves) - 1
         return spliced
 
-    def _lifts(self, window: Window, travels: Travels, reason: Ints) -> Lifts:
+    def _lifts(self, window: Window, travels: Travels, reason: Ints) -> Foretold:
         if isinstance(self._planner, FixedShapes):
-            return self._planner.plan(window.moves, travels, reason, window.buf)
-        return self._planner.plan(window.moves, travels, reason)
-
-    def _foretold(self) -> tuple[Bytes, Bytes] | tuple[None, None]:
-        """What the planner itself found of the window's travels, if it looks at the terrain."""
-        return (None, None) if isinstance(self._planner, FixedShapes) else self._planner.struck
+            return Foretold(self._planner.plan(window.moves, travels, reason, window.buf), None, None, None)
+        lifts = self._planner.plan(window.moves, travels, reason)
+        return Foretold(lifts, self._planner.curled, *self._planner.struck)
 
     def summary(self, out: _Output) -> Writing:
         """What the record needs, when the job is through."""

@@ -25,6 +25,7 @@ from plain_script import lift
 
 from liftwright.job.facts import Fact
 from liftwright.rewrite import rewrite
+from liftwright.threads import second_thread
 
 SHAPES = ("terrain", "flat", "triangle", "square", "sawtooth", "trapezoid")
 
@@ -32,7 +33,8 @@ SHAPES = ("terrain", "flat", "triangle", "square", "sawtooth", "trapezoid")
 def main() -> None:
     """Make the job, warm up, run the pairs, print."""
     asked = _parse()
-    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    if asked.processors == 1:
+        os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
         plain, lifted, out = (Path(folder) / f"{name}.gcode" for name in ("plain", "lifted", "out"))
         write_job(plain, 1_000_000)
@@ -92,7 +94,8 @@ def _plain(job: Path, out: Path) -> None:
 def _ours(job: Path, out: Path, shape: str) -> None:
     rules = rule_set({"shape": shape, "min_travel_mm": 1.0, "unretracted": "lift"})
     with job.open("rb") as source, _part(out).open("w+b") as sink:
-        result = rewrite(source, sink, rules, [Fact("printer", "bench", "benchmark")], {}, None)
+        with second_thread() as aside:
+            result = rewrite(source, sink, rules, [Fact("printer", "bench", "benchmark")], {}, None, aside=aside)
         if result.outcome != "rewritten":
             raise SystemExit(f"not rewritten: {result.reason}")
         sink.flush()
@@ -123,6 +126,7 @@ def _parse() -> argparse.Namespace:
     parser.add_argument("--megabytes", type=float, default=50.0)
     parser.add_argument("--pairs", type=int, default=5)
     parser.add_argument("--shapes", nargs="+", default=list(SHAPES))
+    parser.add_argument("--processors", type=int, default=1, choices=(1, 2))
     parser.add_argument("--folder", help="where the files go; default: the system's temporary folder")
     return parser.parse_args()
 

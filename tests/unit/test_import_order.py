@@ -17,6 +17,7 @@ RANKS = {
     "errors": 0,
     "compiled": 0,
     "states": 0,
+    "aside": 0,
     "kernels": 1,
     "digits": 2,
     "proof": 1,  # and proof_*: the proof stands alone, it imports nothing but errors, compiled and its own parts

@@ -2,10 +2,11 @@
 
 import io
 
+import numpy as np
 import pytest
 
 from liftwright.errors import JobTooLarge
-from liftwright.job.moves import MAX_LINE, MoveReader
+from liftwright.job.moves import MAX_LINE, MoveReader, Moves, Window
 from unit.small_jobs import AFTER, PLAIN_GAP, job
 
 LONG = [f"G1 X{k} Y10 F9000" for k in range(40)]
@@ -46,6 +47,27 @@ def test_every_line_end_cuts_windows_and_counts_once(eol: str, chunk: int) -> No
     silent = [k for k, line in enumerate(lines, 1) if line in (b"", b"M104 S0")]  # no rows
     assert found == [(k, line) for k, line in enumerate(lines, 1) if k not in silent]
     assert windows >= (4 if chunk < len(text) else 2)
+
+
+def kept(window: Window) -> tuple[bytes, ...]:
+    """Everything in a window, copied."""
+    arrays = (getattr(window.moves, name) for name in Moves.__dataclass_fields__)
+    return bytes(window.buf[: window.size]), *(np.ascontiguousarray(array).tobytes() for array in arrays)
+
+
+@pytest.mark.parametrize("chunk", [1, 7, 64])
+def test_with_spare_room_a_window_stands_until_the_second_next(chunk: int) -> None:
+    """Arcs, frames and open gaps go over from one set of tables to the other; what is read is the same."""
+    gap = ["G20", "G1 X1 F300", "G21", "G2 X60 Y10 I5 J0", "G1 X60"]
+    text = job(*[*PLAIN_GAP, *gap, "G3 X30 Y10 I-5 E1", *LONG] * 8)
+    expected = [kept(window) for window in MoveReader(io.BytesIO(text), chunk=chunk).windows()]
+    found, before, copy = [], None, ()
+    for window in MoveReader(io.BytesIO(text), chunk=chunk, spare=True).windows():
+        assert before is None or kept(before) == copy
+        before, copy = window, kept(window)
+        found.append(copy)
+    assert len(found) > 2
+    assert found == expected
 
 
 @pytest.mark.parametrize("more", [0, 1])

@@ -126,6 +126,19 @@ class Window:
     moves: Moves
 
 
+def _room(capacity: int) -> tuple[bytearray, list[Any]]:
+    """Room for that many bytes and the tables of their rows; pages that no row reaches cost nothing."""
+    rows = capacity // 2 + 64
+    return bytearray(capacity + 128), [
+        np.empty((N_FLOAT, rows)),
+        np.empty((N_INT, rows), np.int64),
+        np.empty((N_SMALL, rows), np.int32),
+        np.empty((N_BYTE, rows), np.uint8),
+        np.empty((3, rows // 2)),
+        np.empty((5, rows // 2)),
+    ]
+
+
 class MoveReader:
     """Reads one job from a binary file object; `state_int` and `state_float` hold what was seen so far.
 
@@ -141,6 +154,7 @@ class MoveReader:
         keys: NDArray[np.uint64] | None = None,
         neutral: NDArray[np.uint64] | None = None,
         chunk: int = CHUNK,
+        spare: bool = False,
     ) -> None:
         self._source = source
         self._keys = np.zeros(0, np.uint64) if keys is None else keys
@@ -159,21 +173,13 @@ class MoveReader:
         self.size = 0
         self._notes = np.zeros((4, MAX_NOTES), np.int64)
         self._unknown = np.zeros((3, MAX_UNKNOWN), np.int64)
+        self._spare = spare
         self._allocate(2 * chunk)
 
     def _allocate(self, capacity: int) -> None:
         """Buffers for that many bytes; pages that no row reaches are never touched, so they cost nothing."""
         old = getattr(self, "_bytes", None)
-        rows = capacity // 2 + 64
-        fresh = bytearray(capacity + 128)
-        tables: list[Any] = [
-            np.empty((N_FLOAT, rows)),
-            np.empty((N_INT, rows), np.int64),
-            np.empty((N_SMALL, rows), np.int32),
-            np.empty((N_BYTE, rows), np.uint8),
-            np.empty((3, rows // 2)),
-            np.empty((5, rows // 2)),
-        ]
+        fresh, tables = _room(capacity)
         if old is None:
             self._fill = self._parsed = 0
             self._bytes, self._tables = fresh, tables
@@ -184,6 +190,7 @@ class MoveReader:
                 used = int(self.state_int[(S_ROWS, S_ROWS, S_ROWS, S_ROWS, S_ARCS, S_FRAMES)[k]])
                 new[:, :used] = table[:, :used]
             self._bytes, self._tables = fresh, tables
+        self._others = _room(capacity) if self._spare else None
         self._capacity = capacity
         self._buf = np.frombuffer(self._bytes, np.uint8)
 
@@ -197,7 +204,8 @@ class MoveReader:
         si[S_ROWS] = 1
 
     def windows(self) -> Iterator[Window]:
-        """All windows of the job in order; the arrays of one are overwritten by the next."""
+        """All windows of the job in order; the arrays of one are overwritten by the next, or, with `spare`, by the
+        second next."""
         last = False
         while not last:
             last = self._read_more()
@@ -315,11 +323,16 @@ class MoveReader:
 
     def _carry(self, bead: int, cut: int) -> None:
         """Move what stands behind the last bead to the front: its row as START, the open gap's rows, unread bytes."""
-        si, (fc, ic, jc, bc, ac, frames) = self.state_int, self._tables
+        si, before, text = self.state_int, self._tables, self._bytes
+        if self._others is not None:
+            others, self._others = self._others, (text, before)
+            self._bytes, self._tables = others
+            self._buf = np.frombuffer(self._bytes, np.uint8)
+        fc, ic, jc, bc, ac, frames = self._tables
         rows = int(si[S_ROWS])
         kept = rows - bead
-        for table in (fc, ic, jc, bc):
-            table[:, :kept] = table[:, bead:rows].copy()
+        for table, source in zip((fc, ic, jc, bc), before[:4], strict=True):
+            table[:, :kept] = source[:, bead:rows].copy()
         bc[B_KIND, 0] = START
         jc[J_WORDS, 0] = W_ODD
         fc[F_DE, 0] = 0.0
@@ -327,16 +340,16 @@ class MoveReader:
         jc[J_ARC, 0] = -1
         arcs, drawn = int(si[S_ARCS]), arc[arc >= 0]
         first = int(drawn[0]) if len(drawn) else arcs
-        ac[:, : arcs - first] = ac[:, first:arcs].copy()
+        ac[:, : arcs - first] = before[4][:, first:arcs].copy()
         arc[arc >= 0] -= first
         si[S_ARCS] = arcs - first
         frame, held = int(jc[J_FRAME, 0]), int(si[S_FRAMES])
-        frames[:, : held - frame] = frames[:, frame:held].copy()
+        frames[:, : held - frame] = before[5][:, frame:held].copy()
         jc[J_FRAME, :kept] -= frame
         si[S_FRAMES] = held - frame
         ic[I_START, :kept] -= cut
         ic[I_END, :kept] -= cut
         si[S_ROWS] = kept
         left = self._fill - cut
-        self._bytes[:left] = self._bytes[cut : self._fill]
+        self._bytes[:left] = memoryview(text)[cut : self._fill] if text is not self._bytes else text[cut : self._fill]
         self._fill, self._parsed = left, self._parsed - cut

@@ -102,7 +102,10 @@ def survey(
     along: Callable[[Window], None] | None = None,
 ) -> Survey:
     """Read the whole job once, handing each window to `along` as well; raises what `MoveReader` raises."""
-    reader = MoveReader(source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk)
+    reader = MoveReader(
+        source, g90_sets_extrusion=g90_sets_extrusion, keys=keys, neutral=neutral, chunk=chunk,
+        spare=along is not None,
+    )  # fmt: skip
     floats, ints = np.zeros(13), np.zeros(9, np.int64)
     _begin_again(floats, ints)
     last_kind = -1
