@@ -8,6 +8,7 @@ and the first word without a number.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from mmap import mmap
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -130,13 +131,19 @@ def _room(capacity: int) -> tuple[bytearray, list[Any]]:
     """Room for that many bytes and the tables of their rows; pages that no row reaches cost nothing."""
     rows = capacity // 2 + 64
     return bytearray(capacity + 128), [
-        np.empty((N_FLOAT, rows)),
-        np.empty((N_INT, rows), np.int64),
-        np.empty((N_SMALL, rows), np.int32),
-        np.empty((N_BYTE, rows), np.uint8),
-        np.empty((3, rows // 2)),
-        np.empty((5, rows // 2)),
+        _table((N_FLOAT, rows), np.float64),
+        _table((N_INT, rows), np.int64),
+        _table((N_SMALL, rows), np.int32),
+        _table((N_BYTE, rows), np.uint8),
+        _table((3, rows // 2), np.float64),
+        _table((5, rows // 2), np.float64),
     ]
+
+
+def _table(shape: tuple[int, int], kind: type[np.generic]) -> NDArray[Any]:
+    """An array of zeros in small pages: numpy asks for large ones, and a few rows in each column would fill them."""
+    size = shape[0] * shape[1]
+    return np.frombuffer(mmap(-1, size * np.dtype(kind).itemsize), kind, size).reshape(shape)
 
 
 class MoveReader:
@@ -174,6 +181,7 @@ class MoveReader:
         self._notes = np.zeros((4, MAX_NOTES), np.int64)
         self._unknown = np.zeros((3, MAX_UNKNOWN), np.int64)
         self._spare = spare
+        self._others: tuple[bytearray, list[Any]] | None = None
         self._allocate(2 * chunk)
 
     def _allocate(self, capacity: int) -> None:
@@ -190,7 +198,6 @@ class MoveReader:
                 used = int(self.state_int[(S_ROWS, S_ROWS, S_ROWS, S_ROWS, S_ARCS, S_FRAMES)[k]])
                 new[:, :used] = table[:, :used]
             self._bytes, self._tables = fresh, tables
-        self._others = _room(capacity) if self._spare else None
         self._capacity = capacity
         self._buf = np.frombuffer(self._bytes, np.uint8)
 
@@ -324,9 +331,10 @@ class MoveReader:
     def _carry(self, bead: int, cut: int) -> None:
         """Move what stands behind the last bead to the front: its row as START, the open gap's rows, unread bytes."""
         si, before, text = self.state_int, self._tables, self._bytes
-        if self._others is not None:
-            others, self._others = self._others, (text, before)
-            self._bytes, self._tables = others
+        if self._spare:
+            if self._others is None or len(self._others[0]) != len(text):
+                self._others = _room(self._capacity)
+            (self._bytes, self._tables), self._others = self._others, (text, before)
             self._buf = np.frombuffer(self._bytes, np.uint8)
         fc, ic, jc, bc, ac, frames = self._tables
         rows = int(si[S_ROWS])
