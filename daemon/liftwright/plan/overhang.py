@@ -183,7 +183,10 @@ def wait(
     low = -end if begin == 0 else begin / per_bin
     high = length + end if stop == count else stop / per_bin
     columns, rows, wide = int(job[COLUMNS]), int(job[ROWS]), half + job[BESIDE] * job[PER_MM]
-    beneath = beneath_strip(bed.words, bed.singles, columns, rows, ax, ay, ux, uy, low, high, wide, z, h)
+    # As far around as an edge can stand from which this one grows on, on every side.
+    beneath = beneath_strip(
+        bed.words, bed.singles, columns, rows, ax, ay, ux, uy, low - half, high + half, wide, z, h
+    )  # fmt: skip
     grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
     c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
     if c < LEAST:

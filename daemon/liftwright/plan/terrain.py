@@ -59,7 +59,7 @@ MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
 # What full caution adds: lowers the onset, raises the gain by a share, widens the flat's radius, lowers the threshold.
-EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.2, 0.3, 0.3, 0.054
+EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.2, 0.15, 0.3, 0.054
 # What full caution takes off the clearance above allowances, which stands for the same doubt; not below the least.
 LESS_CLEARANCE, LEAST_CLEARANCE = 0.17, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
