@@ -17,7 +17,7 @@ from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, gather
 from liftwright.job.survey import Survey, survey
 from liftwright.rules.match import match
 from liftwright.rules.schema import Lift, RuleSet
-from liftwright.terms import neutral_hashes
+from liftwright.terms import is_ground, neutral_hashes
 from liftwright.write import Plan
 
 END = 1 << 18  # bytes read at either end
@@ -43,6 +43,8 @@ def guessed_plan(
     lift = decision.rule.lift
     # With a budget the first shape may not be the last.
     if _has_budget(lift) or len(neutral_hashes(decision.printer, head.unknown)):
+        return None
+    if "terrain" in (lift.shape, *lift.otherwise) and not is_ground(decision.printer):
         return None
     return Plan(replace(head, size=size), lift, lift.shape, decision.printer, decision.material, True)
 

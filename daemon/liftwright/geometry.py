@@ -63,7 +63,7 @@ class _Overhang:
     """Lays the beads of the print and asks the terrain which of them hang over."""
 
     def __init__(self, found: Survey, printer: Printer, material: Material | None) -> None:
-        self._ground: Ground = bare_ground(Lift(shape="terrain", caution=0.0), printer, material)
+        self._ground: Ground = bare_ground(Lift(shape="terrain", caution=0.0), printer, material, found)
         self._begin_line = found.begin_line
         self._over = self._all = 0.0
 

@@ -16,7 +16,7 @@ from liftwright.plan.lifts import FixedShapes, LiftTerms
 from liftwright.plan.limits import Limits as MotionLimits
 from liftwright.plan.limits import limits_from
 from liftwright.plan.shapes import SHAPES, TERRAIN
-from liftwright.plan.terrain import Curl, Ground
+from liftwright.plan.terrain import Curl, Ground, fits
 from liftwright.plan.terrain_lifts import TerrainLifts
 from liftwright.proof import Limits
 from liftwright.rules.globs import first_fit
@@ -56,7 +56,7 @@ def lift_terms(lift: Lift, printer: Printer, shape: str) -> LiftTerms:
 
 
 def planner(
-    lift: Lift, printer: Printer, material: Material | None, shape: str
+    lift: Lift, printer: Printer, material: Material | None, shape: str, found: Survey
 ) -> FixedShapes | TerrainLifts:
     """What plans the lifts of one job; a material that no entry knows gets the commonest curl numbers."""
     terms = lift_terms(lift, printer, shape)
@@ -64,19 +64,28 @@ def planner(
         return FixedShapes(terms)
     return TerrainLifts(
         terms,
-        bare_ground(lift, printer, material),
+        bare_ground(lift, printer, material, found),
         clearance=lift.clearance_mm,
         max_height=lift.max_height_mm,
         climb_blocked=lift.blocked == "climb",
     )
 
 
-def bare_ground(lift: Lift, printer: Printer, material: Material | None) -> Ground:
-    """The terrain before the first bead."""
-    curl = material.curl if material else CurlEntry()
-    # The whole bed, not the reach of the job's beads: nothing need be known of the job beforehand.
+def bed_bounds(printer: Printer) -> tuple[float, float, float, float]:
+    """x_lo, x_hi, y_lo, y_hi of the bed, mm."""
     bed = printer.bed_mm
-    bounds = (*bed.x, *bed.y) if isinstance(bed, RectBed) else (-bed.radius, bed.radius, -bed.radius, bed.radius)
+    return (*bed.x, *bed.y) if isinstance(bed, RectBed) else (-bed.radius, bed.radius, -bed.radius, bed.radius)
+
+
+def is_ground(printer: Printer) -> bool:
+    """Whether the whole bed can be the ground, so that nothing need be known of the job's reach beforehand."""
+    return fits(bed_bounds(printer), printer.nozzle_mm)
+
+
+def bare_ground(lift: Lift, printer: Printer, material: Material | None, found: Survey) -> Ground:
+    """The terrain before the first bead; on a bed too large for it, within the reach of the job's beads."""
+    curl = material.curl if material else CurlEntry()
+    bounds = bed_bounds(printer) if is_ground(printer) else found.bounds
     return Ground(
         bounds,
         nozzle=printer.nozzle_mm,

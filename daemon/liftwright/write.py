@@ -187,11 +187,11 @@ class _Pass:
         self._plan, self._watch, self._aside = plan, watch, aside
         self._terms = lift_terms(lift, printer, plan.shape)
         self._finder = TravelFinder(found.begin_line)
-        self._planner = planner(lift, printer, plan.material, plan.shape)
+        self._planner = planner(lift, printer, plan.material, plan.shape, found)
         self._splicer = Splicer(splice_terms(lift, printer, plan.shape, found))
         self._labels = Labels(lift.object)
         self._climbs = Climbs()
-        self._judge = Strikes(bare_ground(lift, printer, plan.material)) if plan.judged else None
+        self._judge = Strikes(bare_ground(lift, printer, plan.material, found)) if plan.judged else None
         self._clock = CostClock(motion_limits(printer), found.begin_line)
         self._layers = LayerBook()
         self._tally = np.zeros(len(REASONS), np.int64)

@@ -8,7 +8,7 @@ from liftwright.rules.load import load_rules
 from liftwright.rules.schema import RuleSet
 
 PRINTER: dict[str, object] = {
-    "name": "bench", "also": ["*"], "bed_mm": {"x": [-1000.0, 1000.0], "y": [-1000.0, 1000.0]}, "z_max_mm": 5000.0,
+    "name": "bench", "also": ["*"], "bed_mm": {"x": [-300.0, 500.0], "y": [-300.0, 500.0]}, "z_max_mm": 5000.0,
     "z_speed_mm_s": 12.0, "z_accel_mm_s2": 120.0, "travel_accel_mm_s2": 3000.0,
 }  # fmt: skip
 

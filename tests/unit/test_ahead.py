@@ -9,8 +9,9 @@ from liftwright.job.facts import Fact
 from liftwright.result import Result
 from liftwright.rewrite import rewrite
 from liftwright.rules.load import load_rules
+from liftwright.rules.schema import RuleSet
 
-RULES = load_rules({"rules.yaml": b"""
+_TEXT = b"""
 printers:
   - name: bench
     bed_mm: {x: [0, 200], y: [0, 200]}
@@ -27,7 +28,8 @@ rules:
   - {name: rest, when: {}, lift: {shape: square, min_travel_mm: 1}}
 when_unmatched: held
 when_refused: held
-"""})
+"""
+RULES = load_rules({"rules.yaml": _TEXT})
 HEAD = b"G21\nG90\nM83\nG28\n"
 TAIL = b"M104 S0\n"
 
@@ -42,14 +44,16 @@ def layer(number: int, decimals: int = 2) -> bytes:
     return ("\n".join(lines) + "\n").encode()
 
 
-def outcome(job: bytes, monkeypatch: pytest.MonkeyPatch, shortest: int) -> tuple[Result, bytes, list[str]]:
+def outcome(
+    job: bytes, monkeypatch: pytest.MonkeyPatch, shortest: int, rules: RuleSet = RULES
+) -> tuple[Result, bytes, list[str]]:
     """The result, the bytes and the stages gone through, with jobs from `shortest` bytes on written ahead."""
     monkeypatch.setattr(ahead, "LONG", shortest)
     monkeypatch.setattr(ahead, "END", 400)
     stages: list[str] = []
     sink = io.BytesIO()
     given = [Fact("printer", "bench", "test")]
-    result = rewrite(io.BytesIO(job), sink, RULES, given, {}, lambda stage, done, of: stages.append(stage))
+    result = rewrite(io.BytesIO(job), sink, rules, given, {}, lambda stage, done, of: stages.append(stage))
     return result, sink.getvalue(), stages
 
 
@@ -88,3 +92,24 @@ def test_a_right_guess_saves_the_second_pass(monkeypatch: pytest.MonkeyPatch) ->
     assert "write" in outcome(JOBS["material in the middle"], monkeypatch, 0)[2]
     assert "write" in outcome(JOBS["finer numbers later"], monkeypatch, 0)[2]
     assert "write" in outcome(JOBS["right"], monkeypatch, 1 << 40)[2]
+
+
+@pytest.mark.parametrize("metres", [0.2, 4.0])
+def test_terrain_is_written_ahead_where_the_whole_bed_can_be_its_ground(
+    metres: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bed so large that its cells would have to grow: the survey tells where the beads lie before any is laid."""
+    mm = b"%d" % (1000 * metres)
+    bed = b"x: [0, %b], y: [0, %b]" % (mm, mm)
+    text = _TEXT.replace(b"shape: square", b"shape: terrain").replace(b"x: [0, 200], y: [0, 200]", bed)
+    rules = load_rules({"rules.yaml": text})
+    wall = b"".join(
+        b"G1 Z%.2f F600\nG1 X50 Y20 F9000\nG1 E1 F1800\nG1 X50 Y50 E1 F1500\nG1 E-1 F1800\n" % (0.2 * n)
+        for n in range(1, 16)
+    )
+    job = HEAD + wall + b"".join(layer(n) for n in range(1, 12)) + TAIL
+    early, early_bytes, stages = outcome(job, monkeypatch, 0, rules)
+    late, late_bytes, _ = outcome(job, monkeypatch, 1 << 40, rules)
+    assert early.outcome == late.outcome == "rewritten"
+    assert early_bytes == late_bytes
+    assert ("write" in stages) == (metres > 1)

@@ -83,7 +83,7 @@ def draw(
         struck.append((glance.before, glance.after))
 
     written = _pass(job, plan, "count", count)
-    scene = Scene(bare_ground(plan.lift, plan.printer, plan.material), chosen(tally, room))
+    scene = Scene(bare_ground(plan.lift, plan.printer, plan.material, plan.found), chosen(tally, room))
 
     def show(glance: Glance) -> None:
         # The same windows again: judging them twice would find the same.

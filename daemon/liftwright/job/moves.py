@@ -8,7 +8,7 @@ and the first word without a number.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from mmap import mmap
+from mmap import MAP_ANONYMOUS, MAP_PRIVATE, mmap
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -143,7 +143,8 @@ def _room(capacity: int) -> tuple[bytearray, list[Any]]:
 def _table(shape: tuple[int, int], kind: type[np.generic]) -> NDArray[Any]:
     """An array of zeros in small pages: numpy asks for large ones, and a few rows in each column would fill them."""
     size = shape[0] * shape[1]
-    return np.frombuffer(mmap(-1, size * np.dtype(kind).itemsize), kind, size).reshape(shape)
+    pages = mmap(-1, size * np.dtype(kind).itemsize, MAP_PRIVATE | MAP_ANONYMOUS)
+    return np.frombuffer(pages, kind, size).reshape(shape)
 
 
 class MoveReader:

@@ -51,15 +51,15 @@ from liftwright.plan.passing import (
 from liftwright.plan.raster import TILE, Integers, Words, half_plane_words
 from liftwright.plan.travels import Travels
 
-__all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "walk"]
+__all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "fits", "walk"]
 
 CELL_PER_NOZZLE = 1.0
 LINE = 64  # bytes the processor fetches at once
 MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
-# What full caution adds: lowers the onset, raises the gain by a share, widens the flat's radius, lowers the threshold.
-EARLIER_ONSET, MORE_GAIN, WIDER, LOWER = 0.2, 0.15, 0.3, 0.054
+# What full caution adds: lowers the onset, widens the flat's radius, lowers the threshold for curled edges.
+EARLIER_ONSET, WIDER, LOWER = 0.22, 0.3, 0.054
 # What full caution takes off the clearance above allowances, which stands for the same doubt; not below the least.
 LESS_CLEARANCE, LEAST_CLEARANCE = 0.17, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
@@ -102,10 +102,17 @@ class Strings:
     curled: Floats
 
 
+def fits(bounds: tuple[float, float, float, float], nozzle: float) -> bool:
+    """Whether a ground of these bounds (mm) can have cells of the usual size."""
+    x_lo, x_hi, y_lo, y_hi = bounds
+    area = (x_hi - x_lo + 2 * MARGIN) * (y_hi - y_lo + 2 * MARGIN)
+    return area / (nozzle * CELL_PER_NOZZLE) ** 2 <= MOST_CELLS
+
+
 class Ground:
     """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi within which beads lie, mm; all else in mm as well.
 
-    caution: 0..1 widens the nozzle's flat and lets curl begin earlier and grow faster; it takes a little off the
+    caution: 0..1 widens the nozzle's flat and lets curl begin earlier; it takes a little off the
     clearance above curled edges in return. head: its radius, and how far its underside is above the nozzle's tip.
     """
 
@@ -124,7 +131,7 @@ class Ground:
         words = records(columns * rows)
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
-            onset, curl.gain * (1.0 + MORE_GAIN * caution), curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
+            onset, curl.gain, curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
             1.0 * nozzle, 0.8 * nozzle,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
