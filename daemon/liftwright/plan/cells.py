@@ -109,18 +109,6 @@ def allowances_beneath(words: Words, singles: Singles, i: Index, z: float, h: fl
 
 
 @kernel
-def allowance_beneath(words: Words, singles: Singles, i: Index, word: np.uint64, z: float, h: float) -> int:
-    """Greatest allowance (parts) in the layer before, over the squares of cell i that the samples `word` touch."""
-    a, b = allowances_beneath(words, singles, i, z, h)
-    if a == NONE and b == NONE:
-        return 0
-    squares = squares_of(word)
-    a &= bytes_of(squares) * np.uint64(255)
-    b &= bytes_of(squares >> np.uint64(32)) * np.uint64(255)
-    return greatest(greater(a, b))
-
-
-@kernel
 def beneath_strip(
     words: Words, singles: Singles, columns: int, rows: int, x0: float, y0: float, ux: float, uy: float, start: float,
     end: float, half: float, z: float, h: float,

@@ -43,11 +43,10 @@ from liftwright.plan.raster import SAMPLES, Integers, Words
 X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
 JOB_SIZE = 13
 # Numbers that change along the job, in `state`.
-PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END = range(7)
-LAYER_Z, LAYER_H, LOCAL_H, STALE_LENGTH, STALE_BEADS, RESTARTS, BEADS, OVER_LENGTH, BEAD_LENGTH = range(11, 20)
-USUAL_WIDTH = 20
-CURLED = 23  # mm of beads that were given an allowance
-STATE_SIZE = 24
+PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END, LAYER_Z, LAYER_H, LOCAL_H = range(10)
+STALE_LENGTH, STALE_BEADS, RESTARTS, USUAL_WIDTH = range(10, 14)
+CURLED = 14  # mm of beads that were given an allowance
+STATE_SIZE = 15
 # Columns of a stretch that waits: one past its last cell in `waiting`; half width in cells; z, h in mm; allowance in
 # parts; share; length in mm.
 P_CELLS, P_HALF, P_Z, P_H, P_C, P_SHARE, P_LENGTH = range(7)
@@ -110,8 +109,6 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         state[STALE_LENGTH] += length_mm
     else:
         state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
-    state[BEADS] += 1.0
-    state[BEAD_LENGTH] += length_mm
     piece = job[PIECE]
     window = min(float(sums[S_COVERED]), half * piece * per_mm * SAMPLES)
     carried = sums[S_FREE] <= job[ONSET] * window or (sums[S_MOST] <= 6 and length_mm > piece)
@@ -220,7 +217,6 @@ def wait(
     pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = z, h, c
     pieces[m, P_SHARE], pieces[m, P_LENGTH] = share, length_mm
     state[RUN_END] = m + 1.0
-    state[OVER_LENGTH] += length_mm
 
 
 @kernel
