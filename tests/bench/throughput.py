@@ -1,9 +1,10 @@
 """Throughput against the plain script: `python tests/bench/throughput.py [--megabytes 50] [--pairs 5]`.
 
 Both sides read the same job from disk and publish a whole file (flushed, synced, renamed), in one process on one
-core, warm, in turns; ours does everything it does for a farm: survey, plan, splice, proof, hashes. Prints every pair
-and the median ratio, by wall clock and by processor time (steadier on a machine that does other things too), and the
-rate of a bare copy line by line. `flat` takes lifts away: its job is the same with a square lift on each travel.
+core, warm, in turns; ours does everything it does for a farm: survey, plan, splice, proof, hashes. With
+`--processors 2` ours has the second thread that a worker gives it. Prints every pair and the median ratio, by wall
+clock and by processor time (steadier on a machine that does other things too), and the rate of a bare copy line by
+line. `flat` takes lifts away: its job is the same with a square lift on each travel.
 """
 
 from __future__ import annotations
