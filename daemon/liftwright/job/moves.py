@@ -360,5 +360,5 @@ class MoveReader:
         ic[I_END, :kept] -= cut
         si[S_ROWS] = kept
         left = self._fill - cut
-        self._bytes[:left] = memoryview(text)[cut : self._fill] if text is not self._bytes else text[cut : self._fill]
+        self._bytes[:left] = text[cut : self._fill]
         self._fill, self._parsed = left, self._parsed - cut

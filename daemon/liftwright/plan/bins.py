@@ -24,6 +24,7 @@ from liftwright.plan.cells import (
     greatest,
     most_squares_of,
     put,
+    raise_curl,
     squares_of,
 )
 from liftwright.plan.raster import Integers, Words, count_bits
@@ -36,7 +37,7 @@ QUARTERS = 4
 # The samples of the quarters with low X and low Y, high X and low Y, low X and high Y, high X and high Y.
 QUARTER = np.uint64(0x00FF00FF)
 # The bytes of those of half a cell's squares that have the lower X.
-EASY = np.uint64(0x0000FFFF0000FFFF)
+LOW_X_BYTES = np.uint64(0x0000FFFF0000FFFF)
 THIRTY_TWO = np.uint64(32)
 
 
@@ -75,14 +76,14 @@ def fill_bins(
             high &= bytes_of(touched >> THIRTY_TWO) * np.uint64(255)
             for quarter in range(QUARTERS):
                 half = high if quarter > 1 else low
-                c = greatest((half >> np.uint64(16 * (quarter & 1))) & EASY)
+                c = greatest((half >> np.uint64(16 * (quarter & 1))) & LOW_X_BYTES)
                 b = min(max(int(along + offsets[quarter]), 0), count - 1)
                 bins[B_CURL, b] = max(bins[B_CURL, b], c)
 
 
 @kernel
 def quarters_in(along: float, low: int, high: int, count: int, offsets: Floats) -> np.uint64:
-    """Samples of the quarters of a cell that belong to the bins low..high; `along`: its middle, in bins."""
+    """Samples of the quarters of a cell that belong to the bins low..high - 1; `along`: its middle, in bins."""
     mask = NONE
     for quarter in range(QUARTERS):
         b = min(max(int(along + offsets[quarter]), 0), count - 1)
@@ -108,8 +109,8 @@ def write_bins(
         if most == 0 or abs(singles[i, Z_TOP] - z32) > same:
             continue
         squares = most_squares_of(covers[k])
-        low = (np.uint64(c0) * (BYTE_BITS & EASY)) | (np.uint64(c1) * (BYTE_BITS & ~EASY))
-        high = (np.uint64(c2) * (BYTE_BITS & EASY)) | (np.uint64(c3) * (BYTE_BITS & ~EASY))
+        low = (np.uint64(c0) * (BYTE_BITS & LOW_X_BYTES)) | (np.uint64(c1) * (BYTE_BITS & ~LOW_X_BYTES))
+        high = (np.uint64(c2) * (BYTE_BITS & LOW_X_BYTES)) | (np.uint64(c3) * (BYTE_BITS & ~LOW_X_BYTES))
         low &= bytes_of(squares) * np.uint64(255)
         high &= bytes_of(squares >> THIRTY_TWO) * np.uint64(255)
         put(words, i, low, high, owner)
@@ -123,7 +124,6 @@ def settle(
 ) -> None:  # fmt: skip
     """Carry on what is left of the allowances beneath a bead that is carried from end to end: decay × the greatest
     across the bead, column by column of its cells."""
-    same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
     first = 0
     for column in range(columns):
         last = ends[column]
@@ -138,11 +138,5 @@ def settle(
         if most != NONE:
             c = int(decay * greatest(most))
             if c >= LEAST:
-                for k in range(first, last):
-                    i = cells[k]
-                    if abs(singles[i, Z_TOP] - z32) <= same:
-                        squares = most_squares_of(covers[k])
-                        low = bytes_of(squares) * np.uint64(c)
-                        put(words, i, low, bytes_of(squares >> THIRTY_TWO) * np.uint64(c), owner)
-                        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
+                raise_curl(words, singles, tiles, cells, covers, first, last, z, h, c, part, owner)
         first = last
