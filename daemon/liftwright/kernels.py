@@ -2,7 +2,8 @@
 
 `kernel`: compiled once, kept on disk (compiled.py), runs without Python's lock, and counts no references to its arrays:
 with the counting, handing arrays from one kernel to the next cost more than reading a line (190 ns against 45 ns a
-line). A kernel therefore allocates no arrays: it fills those it is given. `inlined`: the same, merged into its caller.
+line). A kernel therefore allocates no arrays: it fills those it is given. `inlined`: the same, merged into its caller:
+an array is handed on as seven words, and twenty of them cost as much as laying a cell of a bead.
 
 numba lets an index be negative and checks every one; an index that can't be is cast with `np.uint64` in the loops that
 run for every byte.

@@ -12,11 +12,12 @@ from liftwright.job.columns import NOTE, S_DECIMALS
 from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
 from liftwright.labels import Labels
+from liftwright.plan.beads import Bytes
 from liftwright.plan.climbs import Climbs
 from liftwright.plan.cost import Cost, CostClock
+from liftwright.plan.covering import Strips
 from liftwright.plan.layers import MOST_LISTED, LayerBook, listed, progress_off, short_of_cooling
 from liftwright.plan.lifts import FixedShapes, Lifts, admit
-from liftwright.plan.passing import Bytes
 from liftwright.plan.strikes import Strikes
 from liftwright.plan.terrain_lifts import TerrainLifts
 from liftwright.plan.travels import FREE, NO_WAY, REASONS, TOO_FINE, TravelFinder, Travels
@@ -205,7 +206,10 @@ class _Pass:
         reason = admit(travels, self._terms, self._labels.allowed(window, travels))
         if self._too_fine:
             reason[reason == FREE] = TOO_FINE
-        return Planned(window, travels, self._aside(lambda: self._lifts(window, travels, reason)))
+        strips = None
+        if self._aside is not at_once and isinstance(self._planner, TerrainLifts):
+            strips = self._planner.cover(moves)
+        return Planned(window, travels, self._aside(lambda: self._lifts(window, travels, reason, strips)))
 
     def through(self, planned: Planned) -> Spliced:
         """A planned window with its lifts in place."""
@@ -229,10 +233,10 @@ class _Pass:
         self._rows += len(moves) - 1
         return spliced
 
-    def _lifts(self, window: Window, travels: Travels, reason: Ints) -> Foretold:
+    def _lifts(self, window: Window, travels: Travels, reason: Ints, strips: Strips | None) -> Foretold:
         if isinstance(self._planner, FixedShapes):
             return Foretold(self._planner.plan(window.moves, travels, reason, window.buf), None, None, None)
-        lifts = self._planner.plan(window.moves, travels, reason)
+        lifts = self._planner.plan(window.moves, travels, reason, strips)
         return Foretold(lifts, self._planner.curled, *self._planner.struck)
 
     def summary(self, out: _Output) -> Writing:

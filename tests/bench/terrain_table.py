@@ -129,7 +129,7 @@ def _parse() -> argparse.Namespace:
     parser.add_argument("words", nargs="*")
     parser.add_argument("--front", action="store_true")
     parser.add_argument("--short", action="store_true")
-    parser.add_argument("--min-travel-mm", type=float, default=0.02)
+    parser.add_argument("--min-travel-mm", type=float, default=0.0)
     parser.add_argument("--caution", type=float)
     parser.add_argument("--told", type=float, nargs=4, metavar=("ONSET", "GAIN", "CAP_MM", "DECAY"),
                         help="what the rules say of the material, where the judge is to think otherwise")

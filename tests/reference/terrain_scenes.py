@@ -17,9 +17,8 @@ from evaluator.scenes import HEIGHT, WIDTH, Pen, block, ring
 from liftwright.job.columns import BEAD
 from liftwright.job.moves import MoveReader
 from liftwright.plan import string
-from liftwright.plan.cells import RECORD_WORDS, TOP, square_height
-from liftwright.plan.laying import S_CELLS, SUMS, lay_strip
-from liftwright.plan.overhang import PART, X_LOW, Y_LOW
+from liftwright.plan.cells import TOP, square_height
+from liftwright.plan.covering import PART, X_LOW, Y_LOW, Covered, cover_strip
 from liftwright.plan.raster import half_plane_words
 from liftwright.plan.terrain import BLOCKED, CLEAR, LIFTED, NOT_JUDGED, Curl, Ground, walk
 from liftwright.plan.travels import TravelFinder
@@ -28,7 +27,7 @@ __all__ = ["HEIGHT", "WIDTH", "Curl", "Pen", "block", "ring"]
 
 STATUS = {CLEAR: "clear", LIFTED: "lifted", BLOCKED: "blocked", NOT_JUDGED: "not judged"}
 BED = (0.0, 120.0, 0.0, 120.0)
-CELL = 0.4
+CELL = 0.5
 NOTHING = string.NOTHING
 Profile = list[tuple[float, float]]
 
@@ -119,7 +118,7 @@ def places(needs: dict[int, float], count: int) -> np.ndarray:
 def taut(need: np.ndarray, spacing: float, length: float, z0: float, z1: float, slope: float) -> Profile:
     """Vertices of the taut string over `need` at even places."""
     s, z = np.zeros(len(need) + 8), np.zeros(len(need) + 8)
-    count = string.taut(need, len(need), spacing, length, z0, z1, slope, s, z)
+    count = string.taut(need, 0, len(need), spacing, length, z0, z1, slope, s, z)
     return list(zip(s[:count].tolist(), z[:count].tolist(), strict=True))
 
 
@@ -134,7 +133,7 @@ def end_heights(
     need: np.ndarray, spacing: float, length: float, z0: float, z1: float, slope: float
 ) -> tuple[float, float]:
     """Heights at which a path of bounded slope over `need` must begin and end."""
-    return string.steps_needed(need, len(need), spacing, length, z0, z1, slope)
+    return string.steps_needed(need, 0, len(need), spacing, length, z0, z1, slope)
 
 
 def height_along(profile: Profile, s: np.ndarray) -> np.ndarray:
@@ -152,19 +151,17 @@ def height_along(profile: Profile, s: np.ndarray) -> np.ndarray:
 def covered_samples(
     columns: int, rows: int, start: tuple[float, float], turn: float, length: float, half: float, end: float
 ) -> dict[tuple[int, int], int]:
-    """(column, row) → word of the samples that a bead covers, laid on an empty bed; all in cells."""
+    """(column, row) → word of the samples that a bead covers; all in cells."""
     n = columns * rows
-    records, sums = np.zeros((n, RECORD_WORDS), np.uint64), np.zeros(SUMS, np.int64)
-    cells, words, bares = np.zeros(n + 1, np.int64), np.zeros(n + 1, np.uint64), np.zeros(n + 1, np.uint64)
-    lay_strip(
-        records, records.view(np.float32), np.zeros(n // 64, np.float32), half_plane_words(), columns, rows, *start,
-        math.cos(turn), math.sin(turn), length, half, end, HEIGHT, HEIGHT, cells, words, bares, np.zeros(n + 1),
-        np.zeros(columns + rows, np.int64), sums,
+    room = Covered(
+        np.zeros(n + 1, np.int32), np.zeros(n + 1, np.uint64), np.zeros(n + 1, np.float32),
+        np.zeros(columns + rows, np.int32),
     )  # fmt: skip
-    count = int(sums[S_CELLS])
-    assert not bares.any()  # the bed carries all of it
+    count, _, _ = cover_strip(
+        half_plane_words(), columns, rows, *start, math.cos(turn), math.sin(turn), length, half, end, room
+    )
     found = {}
-    for i, word in zip(cells[:count].tolist(), words[:count].tolist(), strict=True):
+    for i, word in zip(room.cells[:count].tolist(), room.covers[:count].tolist(), strict=True):
         tile, k = i >> 6, i & 63
         row, column = divmod(tile, columns // 8)
         found[column * 8 + (k & 7), row * 8 + (k >> 3)] = word

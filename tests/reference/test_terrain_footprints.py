@@ -15,8 +15,8 @@ from liftwright.plan.raster import sample_points
 from reference.slow_terrain import Capsule, rectangle_holds, tallest_under, under
 from reference.terrain_scenes import HEIGHT, WIDTH, Curl, Pen, Way, covered_samples, looked
 
-FLAT = 0.5  # mm, radius of the nozzle's flat
-BLUR = 0.08  # mm: what stands in a square of 0.1 mm counts at the square's middle
+FLAT = 0.5 + 0.0625  # mm, radius of the nozzle's flat, and half a square
+BLUR = 0.1  # mm: what stands in a square of an eighth of a mm counts at the square's middle
 STEP = 0.06  # mm: heights along a travel are kept at places 0.05 mm apart, rounded outwards
 NO_CURL = Curl(gain=0.0)
 FILAMENT = math.pi * 1.75**2 / 4
@@ -217,7 +217,7 @@ def test_heights_over_many_beads_are_those_of_the_twin(
 @pytest.mark.parametrize("share", [0.2, 0.35, 0.5, 0.65, 0.8])
 def test_a_bead_beside_the_one_beneath_overhangs_by_its_offset(turn: float, share: float) -> None:
     """shapely: the area of the upper bead's body outside the lower one's buffer; by hand u = offset / width. Mean along
-    12 mm within 0.02, each place within 0.08, from 0.8 on within 0.13."""
+    12 mm within 0.025, each place within 0.1, from 0.8 on within 0.15."""
     ux, uy = math.cos(turn), math.sin(turn)
     x, y = 50.017, 55.029
     offset = share * WIDTH
@@ -233,5 +233,5 @@ def test_a_bead_beside_the_one_beneath_overhangs_by_its_offset(turn: float, shar
     lower = LineString([(x, y), (x + 16 * ux, y + 16 * uy)]).buffer(WIDTH / 2)
     expected = body.difference(lower).area / body.area
     assert expected == pytest.approx(share, abs=1e-6)
-    assert found.mean() == pytest.approx(expected, abs=0.02)
-    assert np.abs(found - expected).max() < (0.08 if share < 0.8 else 0.13)
+    assert found.mean() == pytest.approx(expected, abs=0.025)
+    assert np.abs(found - expected).max() < (0.1 if share < 0.8 else 0.15)

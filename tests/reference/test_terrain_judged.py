@@ -40,7 +40,7 @@ def model(seed: int) -> bytes:
 def test_hardly_a_strike_is_left_and_what_is_clear_is_not_touched(long: bool) -> None:
     """The judge's count over all models, with the rule's default caution: at most 3 % of the strikes of the jobs as
     they came are left, and lifts over what the judge finds clear (margins) are fewer than those it wants. At caution 0
-    the margins are gone: at most 3 % of the travels are lifted without need."""
+    the margins are gone but for half a square: at most 4 % of the travels are lifted without need."""
     before = left = travels = 0
     needless = {0.0: 0, 0.5: 0}
     lifted = dict(needless)
@@ -58,7 +58,7 @@ def test_hardly_a_strike_is_left_and_what_is_clear_is_not_touched(long: bool) ->
     assert before > 100
     assert left <= 0.03 * before
     assert needless[0.5] <= 0.5 * lifted[0.5]
-    assert needless[0.0] <= 0.03 * travels
+    assert needless[0.0] <= 0.04 * travels
 
 
 @given(

@@ -55,13 +55,14 @@ def test_samples_are_counted_in_the_bin_of_their_quarter(
     n = len(found)
     covers = np.array([word for word, _, _ in found], np.uint64)
     bares = covers & np.array([bare for _, bare, _ in found], np.uint64)
-    alongs = np.array([along for _, _, along in found])
+    alongs = np.array([along for _, _, along in found], np.float32)
     offsets, bins = np.zeros(QUARTERS), np.full((BIN_ROWS, count), -7, np.int64)
     records = np.zeros((n, RECORD_WORDS), np.uint64)
     set_offsets(math.cos(turn), math.sin(turn), per_bin, offsets)
     fill_bins(
-        records, records.view(np.float32), np.arange(n), covers, bares, alongs, n, Z, H, per_bin, count, offsets, bins
-    )
+        records, records.view(np.float32), np.arange(n, dtype=np.int32), covers, bares, alongs, Z, H, per_bin, count,
+        offsets, bins,
+    )  # fmt: skip
     covered, free = [0] * count, [0] * count
     for k in range(n):
         for quarter in range(QUARTERS):
@@ -89,14 +90,17 @@ def laid(curls: list[list[int]]) -> np.ndarray:
 
 curled = st.lists(st.lists(st.sampled_from([0, 0, 3, 60, 125]), min_size=16, max_size=16), min_size=4, max_size=4)
 WHOLE = np.full(4, 2**64 - 1, np.uint64)
+FOUR = np.arange(4, dtype=np.int32)
 
 
 @given(curled)
 def test_what_is_left_of_an_allowance_is_carried_on_across_a_carried_bead(curls: list[list[int]]) -> None:
     """Two columns of two cells each: in each of them half of its greatest allowance, and none below four parts."""
     records = laid(curls)
-    tiles = np.zeros(1, np.float32)
-    settle(records, records.view(np.float32), tiles, np.arange(4), WHOLE, np.array([2, 4]), 2, Z, H, 0.5, 0.004, 1)
+    tiles, marks = np.zeros(1, np.float32), np.zeros(1, np.uint64)
+    settle(
+        records, records.view(np.float32), tiles, marks, FOUR, WHOLE, np.array([2, 4], np.int32), Z, H, 0.5, 0.004, 1
+    )
     for column in range(2):
         most = max(max(curls[2 * column]), max(curls[2 * column + 1])) // 2
         expected = most if most >= 4 else 0
@@ -111,17 +115,21 @@ def test_the_allowance_of_a_bin_is_the_greatest_beneath_and_is_written_where_it_
     """Cells one behind the other along X, a bin for each half of a cell."""
     records = laid(curls)
     offsets, bins = np.zeros(QUARTERS), np.zeros((BIN_ROWS, 8), np.int64)
-    alongs = np.arange(4) + 0.5
+    alongs = np.arange(4, dtype=np.float32) + np.float32(0.5)
     set_offsets(1.0, 0.0, 2.0, offsets)
     singles = records.view(np.float32)
-    fill_bins(records, singles, np.arange(4), WHOLE, WHOLE, alongs, 4, Z, H, 2.0, 8, offsets, bins)
+    fill_bins(records, singles, FOUR, WHOLE, WHOLE, alongs, Z, H, 2.0, 8, offsets, bins)
     sides = [[square for square in range(16) if (square & 3) // 2 == side] for side in range(2)]
     expected = [max(curls[b // 2][square] for square in sides[b % 2]) for b in range(8)]
     assert bins[B_CURL].tolist() == expected
     bins[B_WRITE] = bins[B_CURL]
+    tiles, marks = np.zeros(1, np.float32), np.zeros(1, np.uint64)
     write_bins(
-        records, singles, np.zeros(1, np.float32), np.arange(4), WHOLE, alongs, 4, Z, H, 2.0, 8, offsets, bins, 0.004, 1
+        records, singles, tiles, marks, FOUR, WHOLE, alongs, Z, H, 2.0, 8, offsets, bins, 0.004, 1
     )
     for b in range(8):
         written = records[b // 2, C_TOP : C_TOP + 2].tobytes()
         assert {written[square] for square in sides[b % 2]} == {expected[b]}
+    with_curl = [k for k in range(4) if any(expected[2 * k : 2 * k + 2])]
+    assert int(marks[0]) == sum(1 << k for k in with_curl)
+    assert tiles[0] == np.float32(max(Z + 0.004 * c for c in expected) if with_curl else 0.0)

@@ -22,7 +22,7 @@ from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, commen
 from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK
 from liftwright.job.survey import Survey, survey
-from liftwright.plan.passing import Bytes
+from liftwright.plan.beads import Bytes
 from liftwright.result import REWRITTEN, Result
 from liftwright.rewrite import HEAD, Job, Tick
 from liftwright.rules.match import match

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from liftwright.evidence.under import allowances, along, heights, lay_rows
 from liftwright.job.columns import A_CX, A_CY, A_SWEEP, BEAD
 from liftwright.job.moves import Moves
-from liftwright.plan.passing import Rows, chords
+from liftwright.plan.beads import chords, rows_of
+from liftwright.plan.beforehand import new_strips
 from liftwright.plan.terrain import Ground
 from liftwright.plan.travels import FREE, NO_WAY
 from liftwright.write import Glance
@@ -73,7 +74,7 @@ class Scene:
     def add(self, glance: Glance) -> None:
         """Add one window; the plan must be `judged`."""
         moves, travels = glance.window.moves, glance.travels
-        rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
+        rows, strips = rows_of(moves), new_strips(0)
         start = glance.layer[travels.first]
         shown = self._travels_to_show(glance, start)
         ends = np.flatnonzero(np.diff(glance.layer[1:])) + 2
@@ -85,11 +86,11 @@ class Scene:
             at = begin
             while t < len(travels) and travels.first[t] < end:
                 if shown[t] and layer is not None:
-                    lay_rows(self._ground.bed, rows, at, int(travels.first[t]) + 1)
+                    lay_rows(self._ground.bed, rows, strips, at, int(travels.first[t]) + 1)
                     at = int(travels.first[t]) + 1
                     layer.travels.append(self._travel(glance, t))
                 t += 1
-            lay_rows(self._ground.bed, rows, at, end)
+            lay_rows(self._ground.bed, rows, strips, at, end)
             if layer is not None:
                 self._keep_beads(layer, moves, begin, end)
                 layer.travels_in_all += int(((start == index) & (glance.lifts.reason != NO_WAY)).sum())

@@ -8,9 +8,10 @@ import numpy as np
 
 from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import kernel
+from liftwright.plan.beads import Rows, close, lay_row
 from liftwright.plan.cells import C_TOP, FIFTEEN, NONE, SQUARES, TOP, Floats, square_height
-from liftwright.plan.overhang import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
-from liftwright.plan.passing import Rows, close, lay_row
+from liftwright.plan.covering import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Strips
+from liftwright.plan.overhang import Bed
 from liftwright.plan.raster import TILE
 
 PLACES_ALONG = 5  # at most so many places along a bead are looked at
@@ -18,13 +19,13 @@ APART_MM = 0.8  # and about so far apart
 
 
 @kernel
-def lay_rows(bed: Bed, rows: Rows, begin: int, end: int) -> None:
+def lay_rows(bed: Bed, rows: Rows, strips: Strips, begin: int, end: int) -> None:
     """Lay the beads of rows begin..end, in order."""
     for i in range(begin, end):
         kind = rows.kind[i]
         if kind == BEAD:
             if rows.known[i] and rows.known[i - 1]:
-                lay_row(bed, rows, i)
+                lay_row(bed, rows, strips, i)
             else:
                 close(bed)
         elif kind == TRAVEL or kind == WIPE or kind == WALL or kind == TOOL:

@@ -16,6 +16,7 @@ from liftwright.plan.cells import (
     NONE,
     SAME_LAYER,
     Z_TOP,
+    Cells,
     Floats,
     Singles,
     allowances_beneath,
@@ -23,6 +24,7 @@ from liftwright.plan.cells import (
     greater,
     greatest,
     most_squares_of,
+    note_curl,
     put,
     raise_curl,
     squares_of,
@@ -56,13 +58,13 @@ def set_offsets(ux: float, uy: float, per_bin: float, offsets: Floats) -> None:
 
 @kernel
 def fill_bins(
-    words: Words, singles: Singles, cells: Integers, covers: Words, bares: Words, alongs: Floats, n: int,
+    words: Words, singles: Singles, cells: Cells, covers: Words, bares: Words, alongs: Singles,
     z: float, h: float, per_bin: float, count: int, offsets: Floats, bins: Integers,
 ) -> None:  # fmt: skip
-    """Sum up the n cells of a laid bead by bins, `per_bin` of them per cell's length."""
+    """Sum up the cells of a laid bead by bins, `per_bin` of them per cell's length."""
     for b in range(count):
         bins[B_COVERED, b] = bins[B_FREE, b] = bins[B_CURL, b] = bins[B_WRITE, b] = 0
-    for k in range(n):
+    for k in range(cells.size):
         bare, i, word = bares[k], cells[k], covers[k]
         along = alongs[k] * per_bin
         for quarter in range(QUARTERS):
@@ -94,12 +96,12 @@ def quarters_in(along: float, low: int, high: int, count: int, offsets: Floats) 
 
 @kernel
 def write_bins(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, alongs: Floats, n: int, z: float,
-    h: float, per_bin: float, count: int, offsets: Floats, bins: Integers, part: float, owner: int,
+    words: Words, singles: Singles, tiles: Singles, curled: Words, cells: Cells, covers: Words, alongs: Singles,
+    z: float, h: float, per_bin: float, count: int, offsets: Floats, bins: Integers, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Write the bins' allowances on the bead's squares, as `raise_curl` does."""
     same, z32 = np.float32(SAME_LAYER * h), np.float32(z)
-    for k in range(n):
+    for k in range(cells.size):
         i, along = cells[k], alongs[k] * per_bin
         c0 = bins[B_WRITE, min(max(int(along + offsets[0]), 0), count - 1)]
         c1 = bins[B_WRITE, min(max(int(along + offsets[1]), 0), count - 1)]
@@ -114,18 +116,18 @@ def write_bins(
         low &= bytes_of(squares) * np.uint64(255)
         high &= bytes_of(squares >> THIRTY_TWO) * np.uint64(255)
         put(words, i, low, high, owner)
-        tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(most * part))
+        note_curl(singles, tiles, curled, i, most * part)
 
 
 @kernel
 def settle(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, ends: Integers, columns: int,
+    words: Words, singles: Singles, tiles: Singles, curled: Words, cells: Cells, covers: Words, ends: Cells,
     z: float, h: float, decay: float, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Carry on what is left of the allowances beneath a bead that is carried from end to end: decay × the greatest
     across the bead, column by column of its cells."""
     first = 0
-    for column in range(columns):
+    for column in range(ends.size):
         last = ends[column]
         most = NONE
         for k in range(first, last):
@@ -138,5 +140,5 @@ def settle(
         if most != NONE:
             c = int(decay * greatest(most))
             if c >= LEAST:
-                raise_curl(words, singles, tiles, cells, covers, first, last, z, h, c, part, owner)
+                raise_curl(words, singles, tiles, curled, cells, covers, first, last, z, h, c, part, owner)
         first = last

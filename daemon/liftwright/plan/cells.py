@@ -3,7 +3,8 @@
 A record is 64 bytes: which samples (raster.py) the top layer covers and which samples carried it, the heights of both,
 and for each of the cell's 16 squares the curl allowance of both. It is read through two views of one memory.
 A new layer in a cell pushes what was on top down to "below"; what is below is what may carry a bead of this layer, so
-the answer for a second bead of the same layer does not depend on the first.
+the answer for a second bead of the same layer does not depend on the first. Of the 64 cells of a tile one word tells
+which have any allowance: most have none, and the half of their records that would hold it is neither read nor written.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from liftwright.kernels import kernel
-from liftwright.plan.raster import Index, Integers, Words, over, row_range
+from liftwright.kernels import inlined, kernel
+from liftwright.plan.raster import Index, Words, over, row_range
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
+Cells = npt.NDArray[np.int32]  # indices of cells
 
 # A record as 8 words of 64 bits: samples of the top layer, and those that carry it; who gave the top its allowances;
 # from C_TOP and C_BELOW on two words of 16 bytes, the allowances of the 16 squares in parts of the greatest one.
@@ -41,6 +43,7 @@ LOW_BITS = np.uint64(0x1111111111111111)
 BYTE_BITS = np.uint64(0x0101010101010101)
 HIGH_BITS = np.uint64(0x8080808080808080)
 FOUR, FIFTEEN = np.uint64(4), np.uint64(15)
+ONE, SIX, SIXTY_THREE = np.uint64(1), np.uint64(6), np.uint64(63)
 
 
 @kernel
@@ -110,8 +113,8 @@ def allowances_beneath(words: Words, singles: Singles, i: Index, z: float, h: fl
 
 @kernel
 def beneath_strip(
-    words: Words, singles: Singles, columns: int, rows: int, x0: float, y0: float, ux: float, uy: float, start: float,
-    end: float, half: float, z: float, h: float,
+    words: Words, singles: Singles, curled: Words, columns: int, rows: int, x0: float, y0: float, ux: float, uy: float,
+    start: float, end: float, half: float, z: float, h: float,
 ) -> int:  # fmt: skip
     """Greatest allowance (parts) in the layer before, in the cells that a turned rectangle (raster.py) touches."""
     a = b = NONE
@@ -123,23 +126,44 @@ def beneath_strip(
         left, right = row_range(x0, y0, ux, uy, per_y, start, end, half, row)
         base = ((row >> 3) * (columns >> 3) << 6) + ((row & 7) << 3)
         for column in range(max(left, 0), min(right, columns - 1) + 1):
-            c, d = allowances_beneath(words, singles, base + ((column >> 3) << 6) + (column & 7), z, h)
-            a, b = greater(a, c), greater(b, d)
+            i = np.uint64(base + ((column >> 3) << 6) + (column & 7))
+            if has_curl(curled, i):
+                c, d = allowances_beneath(words, singles, i, z, h)
+                a, b = greater(a, c), greater(b, d)
     return greatest(greater(a, b))
 
 
 @kernel
-def push(words: Words, singles: Singles, i: Index, z: float, h: float) -> np.uint64:
+def has_curl(curled: Words, i: Index) -> bool:
+    """Whether any square of cell i has an allowance, on top or below."""
+    i = np.uint64(i)
+    return bool((curled[i >> SIX] >> (i & SIXTY_THREE)) & ONE != NONE)
+
+
+@kernel
+def note_curl(singles: Singles, tiles: Singles, curled: Words, i: Index, c: float) -> None:
+    """Cell i has got an allowance of c (mm) on top."""
+    i = np.uint64(i)
+    tile = i >> SIX
+    curled[tile] |= ONE << (i & SIXTY_THREE)
+    tiles[tile] = max(tiles[tile], singles[i, Z_TOP] + np.float32(c))
+
+
+@kernel
+def push(words: Words, singles: Singles, curled: Words, i: Index, z: float, h: float) -> np.uint64:
     """Begin a new layer with top z in cell i: what may carry it becomes "below", the top is bare. Returns "below"."""
-    reach = np.float32(z - BENEATH * h)
     carry = carriers(words, singles, i, z, h)
-    a = b = NONE
-    if singles[i, Z_BELOW] >= reach:
-        a, b = words[i, C_BELOW], words[i, C_BELOW + 1]
-    if singles[i, Z_TOP] >= reach:
-        a, b = greater(a, words[i, C_TOP]), greater(b, words[i, C_TOP + 1])
-    words[i, C_BELOW], words[i, C_BELOW + 1] = a, b
-    words[i, C_TOP] = words[i, C_TOP + 1] = NONE
+    if has_curl(curled, i):
+        reach = np.float32(z - BENEATH * h)
+        a = b = NONE
+        if singles[i, Z_BELOW] >= reach:
+            a, b = words[i, C_BELOW], words[i, C_BELOW + 1]
+        if singles[i, Z_TOP] >= reach:
+            a, b = greater(a, words[i, C_TOP]), greater(b, words[i, C_TOP + 1])
+        words[i, C_BELOW], words[i, C_BELOW + 1] = a, b
+        words[i, C_TOP] = words[i, C_TOP + 1] = NONE
+        if a | b == NONE:
+            curled[np.uint64(i) >> SIX] &= ~(ONE << (np.uint64(i) & SIXTY_THREE))
     words[i, BELOW], words[i, TOP] = carry, NONE
     singles[i, Z_BELOW], singles[i, Z_TOP] = singles[i, Z_TOP], np.float32(z)
     return carry
@@ -211,10 +235,10 @@ def square_height(
     return 0.0, 0.0
 
 
-@kernel
+@inlined
 def raise_curl(
-    words: Words, singles: Singles, tiles: Singles, cells: Integers, covers: Words, first: int, last: int, z: float,
-    h: float, c: int, part: float, owner: int,
+    words: Words, singles: Singles, tiles: Singles, curled: Words, cells: Cells, covers: Words, first: int,
+    last: int, z: float, h: float, c: int, part: float, owner: int,
 ) -> None:  # fmt: skip
     """Write the allowance c (parts of `part` mm) on laid squares; a square keeps the greatest of its layer."""
     same, z32, parts = np.float32(SAME_LAYER * h), np.float32(z), np.uint64(c)
@@ -223,4 +247,4 @@ def raise_curl(
         if abs(singles[i, Z_TOP] - z32) <= same:
             squares = most_squares_of(covers[k])
             put(words, i, bytes_of(squares) * parts, bytes_of(squares >> np.uint64(32)) * parts, owner)
-            tiles[i >> 6] = max(tiles[i >> 6], singles[i, Z_TOP] + np.float32(c * part))
+            note_curl(singles, tiles, curled, i, c * part)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from liftwright.kernels import kernel
+from liftwright.kernels import inlined, kernel
 from liftwright.plan.bins import (
     B_COVERED,
     B_CURL,
@@ -25,23 +25,34 @@ from liftwright.plan.bins import (
     settle,
     write_bins,
 )
-from liftwright.plan.cells import LEAST, NONE, PARTS, Floats, Singles, beneath_strip, raise_curl
+from liftwright.plan.cells import LEAST, NONE, PARTS, Cells, Floats, Singles, beneath_strip, raise_curl
+from liftwright.plan.covering import (
+    BESIDE,
+    COLUMNS,
+    DECAY,
+    GAIN,
+    ONSET,
+    PART,
+    PER_MM,
+    PIECE,
+    ROUND_END,
+    ROWS,
+    X_LOW,
+    Y_LOW,
+    Covered,
+    Strips,
+    cover_bead,
+)
 from liftwright.plan.laying import (
-    S_CELLS,
-    S_COLUMNS,
     S_COVERED,
     S_CURL,
-    S_FIRST,
     S_FREE,
     S_MOST,
     S_UNDER,
-    lay_strip,
+    lay_cells,
 )
 from liftwright.plan.raster import SAMPLES, Integers, Words
 
-# Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
-JOB_SIZE = 13
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END, LAYER_Z, LAYER_H, LOCAL_H = range(10)
 STALE_LENGTH, STALE_BEADS, RESTARTS, USUAL_WIDTH = range(10, 14)
@@ -57,8 +68,6 @@ WAITING = 1 << 16  # cells of stretches that wait
 FULLY_FREE = 0.9  # unsupported share from which a piece counts as hanging free: the samples at its edges leave doubt
 RAMP_WIDTHS = 2.0  # bead widths in which a bridge leaves the ground, or reaches it
 STRETCH_BINS = 3  # bins that wait together at most; they get one allowance, that of their mean share
-# The bead's round end counts as a straight one of the same area: π/4 of half its width.
-ROUND_END = 0.7853981633974483
 
 
 class Bed(NamedTuple):
@@ -66,39 +75,46 @@ class Bed(NamedTuple):
 
     words: Words  # (cells, 8), see cells.py; cells of a tile side by side
     singles: Singles  # (cells, 16), the same memory
-    tiles: Singles  # greatest height with allowance in each tile, mm
+    tops: Singles  # greatest printed height in each tile, mm
+    tiles: Singles  # the same with allowance, of the cells that have one
+    curled: Words  # those of each tile's cells that have one
     table: Words  # words of half planes, raster.py
     job: Floats
     state: Floats
     pieces: Floats
-    cells: Integers  # room for the cells of one bead, and their words
-    covers: Words
-    bares: Words  # of these the samples that hang free
-    alongs: Floats  # and where they lie along the bead, in cells
-    ends: Integers  # one past the last cell of each column of the bead
+    room: Covered  # for one bead
+    bares: Words  # samples of its cells that hang free
     sums: Integers  # of one bead, see laying.py
     bins: Integers  # its bins, see bins.py
     offsets: Floats
-    waiting: Integers  # cells of the stretches that wait, and their words
+    waiting: Cells  # cells of the stretches that wait, and their words
     waiting_covers: Words
     again: Floats  # (n, 7) beads of the stretch that may prove the terrain stale: ends, z, h, width
 
 
-@kernel
-def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: float, width: float) -> None:
-    """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one."""
+@inlined
+def lay_bead(
+    bed: Bed, strips: Strips, row: int, x0: float, y0: float, x1: float, y1: float, length_mm: float, z: float,
+    h: float, width: float,
+) -> None:  # fmt: skip
+    """Lay one straight level bead (mm) at the end of the open path; a bead that does not join it begins a new one.
+
+    row: that of the strips with which the bead was covered before, or -1.
+    """
     job, state = bed.job, bed.state
-    columns, rows, per_mm = int(job[COLUMNS]), int(job[ROWS]), job[PER_MM]
-    dx, dy = x1 - x0, y1 - y0
-    length_mm = np.sqrt(dx * dx + dy * dy)
-    ax, ay = (x0 - job[X_LOW]) * per_mm, (y0 - job[Y_LOW]) * per_mm
-    ux, uy = dx / length_mm, dy / length_mm
-    length, half = length_mm * per_mm, 0.5 * width * per_mm
-    end = ROUND_END * half
-    lay_strip(
-        bed.words, bed.singles, bed.tiles, bed.table, columns, rows, ax, ay, ux, uy, length, half, end, z, h,
-        bed.cells, bed.covers, bed.bares, bed.alongs, bed.ends, bed.sums,
-    )  # fmt: skip
+    begin = begin_column = 0
+    room = bed.room
+    if row >= 0:
+        room, column = strips.beads, strips.column[row]
+        begin, stop, begin_column, stop_column = (
+            strips.at[row], strips.at[row + 1], strips.columns_at[row], strips.columns_at[row + 1]
+        )  # fmt: skip
+    else:
+        stop, stop_column, column = cover_bead(bed.table, job, x0, y0, x1, y1, length_mm, width, room)
+    bead = Covered(
+        room.cells[begin:stop], room.covers[begin:stop], room.alongs[begin:stop], room.ends[begin_column:stop_column]
+    )
+    lay_cells(bed.words, bed.singles, bed.tops, bed.curled, bead.cells, bead.covers, z, h, bed.bares, bed.sums)
     sums = bed.sums
     if 2 * sums[S_UNDER] > sums[S_COVERED]:
         m = int(state[STALE_BEADS])
@@ -109,14 +125,15 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         state[STALE_LENGTH] += length_mm
     else:
         state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
-    piece = job[PIECE]
+    piece, per_mm = job[PIECE], job[PER_MM]
+    half = 0.5 * width * per_mm
     window = min(float(sums[S_COVERED]), half * piece * per_mm * SAMPLES)
-    carried = sums[S_FREE] <= job[ONSET] * window or (sums[S_MOST] <= 6 and length_mm > piece)
+    carried = sums[S_FREE] <= job[ONSET] * window or (sums[S_MOST] <= 4 and length_mm > piece)
     if carried:
         if sums[S_CURL] != 0:
             settle(
-                bed.words, bed.singles, bed.tiles, bed.cells, bed.covers, bed.ends, sums[S_COLUMNS], z, h, job[DECAY],
-                job[PART], int(state[PATH]) + 1,
+                bed.words, bed.singles, bed.tiles, bed.curled, bead.cells, bead.covers, bead.ends, z, h,
+                job[DECAY], job[PART], int(state[PATH]) + 1,
             )  # fmt: skip
         if state[RUN_END] > 0.0:
             meet_carried(bed)
@@ -124,11 +141,14 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
         return
     # Bin by bin: a bin that is carried passes on what is left beneath it, one that isn't waits for its fate.
     count = max(1, min(int(length_mm / piece + 0.5), MOST_BINS))
-    per_bin, n = count / length, sums[S_CELLS]
+    length, end = length_mm * per_mm, ROUND_END * half
+    ax, ay = (x0 - job[X_LOW]) * per_mm, (y0 - job[Y_LOW]) * per_mm
+    ux, uy = (x1 - x0) / length_mm, (y1 - y0) / length_mm
+    per_bin = count / length
     bins, offsets = bed.bins, bed.offsets
     set_offsets(ux, uy, per_bin, offsets)
     fill_bins(
-        bed.words, bed.singles, bed.cells, bed.covers, bed.bares, bed.alongs, n, z, h, per_bin, count, offsets, bins
+        bed.words, bed.singles, bead.cells, bead.covers, bed.bares, bead.alongs, z, h, per_bin, count, offsets, bins
     )
     left, b = 0, 0
     while b < count:
@@ -152,14 +172,14 @@ def lay_bead(bed: Bed, x0: float, y0: float, x1: float, y1: float, z: float, h: 
             total += share
             stop += 1
         wait(
-            bed, ax, ay, ux, uy, length, half, end, per_bin, count, b, stop, z, h, total / (stop - b),
+            bed, bead, column, ax, ay, ux, uy, length, half, end, per_bin, count, b, stop, z, h, total / (stop - b),
             length_mm * (stop - b) / count,
         )  # fmt: skip
         b = stop
     if left > 0:
         write_bins(
-            bed.words, bed.singles, bed.tiles, bed.cells, bed.covers, bed.alongs, n, z, h,
-            per_bin, count, offsets, bins, job[PART], int(state[PATH]) + 1,
+            bed.words, bed.singles, bed.tiles, bed.curled, bead.cells, bead.covers, bead.alongs, z, h, per_bin, count,
+            offsets, bins, job[PART], int(state[PATH]) + 1,
         )  # fmt: skip
 
 
@@ -171,8 +191,8 @@ def share_of(bins: Integers, b: int) -> float:
 
 @kernel
 def wait(
-    bed: Bed, ax: float, ay: float, ux: float, uy: float, length: float, half: float, end: float, per_bin: float,
-    count: int, begin: int, stop: int, z: float, h: float, share: float, length_mm: float,
+    bed: Bed, bead: Covered, column: int, ax: float, ay: float, ux: float, uy: float, length: float, half: float,
+    end: float, per_bin: float, count: int, begin: int, stop: int, z: float, h: float, share: float, length_mm: float,
 ) -> None:  # fmt: skip
     """Let the bins begin..stop of the bead just laid wait for their fate, with the allowance they get if they are no
     bridge."""
@@ -182,7 +202,7 @@ def wait(
     columns, rows, wide = int(job[COLUMNS]), int(job[ROWS]), half + job[BESIDE] * job[PER_MM]
     # As far around as an edge can stand from which this one grows on, on every side.
     beneath = beneath_strip(
-        bed.words, bed.singles, columns, rows, ax, ay, ux, uy, low - half, high + half, wide, z, h
+        bed.words, bed.singles, bed.curled, columns, rows, ax, ay, ux, uy, low - half, high + half, wide, z, h
     )  # fmt: skip
     grown = job[GAIN] * h * (share - job[ONSET]) / (1.0 - job[ONSET])
     c = min(float(PARTS), np.ceil(beneath + grown / job[PART]))
@@ -190,7 +210,7 @@ def wait(
         c = 0.0
     m = int(state[RUN_END])
     at = int(pieces[m - 1, P_CELLS]) if m > 0 else 0
-    if m == pieces.shape[0] or at + bed.sums[S_CELLS] > bed.waiting.size:
+    if m == pieces.shape[0] or at + bead.cells.size > bed.waiting.size:
         # Longer than any bridge: let go of what waits.
         write_run(bed, m, False)
         state[CARRIED] = 0.0
@@ -198,20 +218,21 @@ def wait(
     if c > 0.0:
         # The whole bead, or the columns of its cells that those bins can reach.
         everything = begin == 0 and stop == count
-        first, last = 0, bed.sums[S_COLUMNS]
+        first, last = 0, bead.ends.size
         if not everything:
             p0, up, aside = (ax, abs(ux), half * abs(uy)) if abs(ux) >= abs(uy) else (ay, abs(uy), half * abs(ux))
-            before = abs(p0 - bed.sums[S_FIRST] - 0.5)
+            before = abs(p0 - column - 0.5)
             first = max(first, int(up * low - aside - before) - 2)
             last = min(last, int(up * high + aside + before) + 4)
-        for k in range(bed.ends[first - 1] if first > 0 else 0, bed.ends[last - 1] if last > 0 else 0):
+        ends = bead.ends
+        for k in range(ends[first - 1] if first > 0 else 0, ends[last - 1] if last > 0 else 0):
             if everything:
-                bed.waiting[at], bed.waiting_covers[at] = bed.cells[k], bed.covers[k]
+                bed.waiting[at], bed.waiting_covers[at] = bead.cells[k], bead.covers[k]
                 at += 1
                 continue
-            mask = bed.covers[k] & quarters_in(bed.alongs[k] * per_bin, begin, stop, count, bed.offsets)
+            mask = bead.covers[k] & quarters_in(bead.alongs[k] * per_bin, begin, stop, count, bed.offsets)
             if mask != NONE:
-                bed.waiting[at], bed.waiting_covers[at] = bed.cells[k], mask
+                bed.waiting[at], bed.waiting_covers[at] = bead.cells[k], mask
                 at += 1
     pieces[m, P_CELLS], pieces[m, P_HALF] = at, half
     pieces[m, P_Z], pieces[m, P_H], pieces[m, P_C] = z, h, c
@@ -272,7 +293,7 @@ def write_piece(bed: Bed, k: int) -> None:
         return
     first = int(pieces[k - 1, P_CELLS]) if k > 0 else 0
     raise_curl(
-        bed.words, bed.singles, bed.tiles, bed.waiting, bed.waiting_covers, first,
+        bed.words, bed.singles, bed.tiles, bed.curled, bed.waiting, bed.waiting_covers, first,
         int(pieces[k, P_CELLS]), pieces[k, P_Z], pieces[k, P_H], int(pieces[k, P_C]), bed.job[PART],
         int(bed.state[PATH]) + 1,
     )  # fmt: skip

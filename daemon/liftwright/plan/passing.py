@@ -9,12 +9,14 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from liftwright.job.columns import A_CX, A_CY, A_SWEEP, BEAD, TOOL, TRAVEL, WALL, WIPE
-from liftwright.kernels import kernel
-from liftwright.plan.cells import Z_TOP, Floats
+from liftwright.kernels import inlined, kernel
+from liftwright.plan.beads import Bytes, Rows, chords, close, lay_row, on_arc
+from liftwright.plan.cells import Floats
+from liftwright.plan.covering import NOZZLE, Strips
 from liftwright.plan.obstacles import (
+    W_FROM,
     W_HURRY,
     W_LENGTH,
     W_LOW,
@@ -28,43 +30,16 @@ from liftwright.plan.obstacles import (
     W_STRUCK,
     W_STRUCK_FLAT,
     W_TALLEST,
+    W_TILL,
     W_Z0,
     W_Z1,
     Sweep,
-    clear_need,
+    forget,
     sweep,
 )  # fmt: skip
-from liftwright.plan.overhang import (
-    CARRIED,
-    COLUMNS,
-    CURLED,
-    FILAMENT,
-    LAYER_H,
-    LAYER_Z,
-    LOCAL_H,
-    NOZZLE,
-    OPEN,
-    PATH,
-    PER_MM,
-    RESTARTS,
-    ROWS,
-    RUN_END,
-    STALE_BEADS,
-    STALE_LENGTH,
-    USUAL_WIDTH,
-    X_END,
-    X_LOW,
-    Y_END,
-    Y_LOW,
-    Z_END,
-    Bed,
-    end_path,
-    lay_bead,
-)  # fmt: skip
-from liftwright.plan.raster import TILE, Integers
+from liftwright.plan.overhang import CURLED, PATH, Bed
+from liftwright.plan.raster import Integers
 from liftwright.plan.string import taut, thin
-
-Bytes = npt.NDArray[np.uint8]
 
 CLEAR, LIFTED, BLOCKED, NOT_JUDGED = 0, 1, 2, 3
 # Columns of the numbers of a travel.
@@ -72,26 +47,8 @@ T_TALLEST, T_PEAK, T_CLIMB, T_LENGTH = range(4)
 
 SPACING = 0.05  # mm between the places at which heights are kept along a travel
 PLACES = 8192  # at most so many; longer travels have them farther apart
-STALE = 20.0  # mm of beads deep below the terrain that prove the bed was cleared
 EARLY = 1.0  # mm; the stretch after the last bead in which a climb draws ooze
-CORNER = 0.2146018366025517  # 1 - π/4: what the round sides of a bead lack of its rectangle, in squares of its height
-SAGITTA = 0.01  # mm by which the chords of an arc may miss it
-LEAST_H = 0.02  # mm
 OWN_LIFT = 0.01  # mm; a travel of the job that goes this far above its ends is lifted
-WIDTH_MEMORY = 200.0  # mm of beads over which their usual width is taken
-
-
-class Rows(NamedTuple):
-    """Columns of one window of moves (job/moves.py)."""
-
-    kind: Bytes
-    known: Bytes
-    arc: npt.NDArray[np.int32]
-    x: Floats
-    y: Floats
-    z: Floats
-    de: Floats
-    arcs: Floats
 
 
 class Gaps(NamedTuple):
@@ -118,8 +75,8 @@ class Found(NamedTuple):
 
 @kernel
 def pass_window(
-    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, head: Sweep, slope: float, most_height: float, climb_blocked: bool,
-    vertices: int, hull_s: Floats, hull_z: Floats, found: Found,
+    bed: Bed, rows: Rows, strips: Strips, gaps: Gaps, q: Sweep, head: Sweep, slope: float, most_height: float,
+    climb_blocked: bool, vertices: int, hull_s: Floats, hull_z: Floats, found: Found,
 ) -> None:  # fmt: skip
     """Go through the rows of one window; row 0 only holds the position."""
     t, used = 0, 0
@@ -135,7 +92,7 @@ def pass_window(
                 t += 1
                 found.at[t] = used
             if rows.known[i] and rows.known[i - 1]:
-                lay_row(bed, rows, i)
+                lay_row(bed, rows, strips, i)
             else:
                 close(bed)
         elif kind == TRAVEL or kind == WIPE or kind == WALL or kind == TOOL:
@@ -143,136 +100,7 @@ def pass_window(
         found.curled[i] = bed.state[CURLED] - curled
 
 
-@kernel
-def close(bed: Bed) -> None:
-    """End the open path, if there is one."""
-    if bed.state[OPEN] == 1.0:
-        end_path(bed)
-
-
-@kernel
-def lay_row(bed: Bed, rows: Rows, i: int) -> None:
-    """Lay the bead of one row: straight, or an arc as chords; a rising one in level parts."""
-    x0, y0, z0 = rows.x[i - 1], rows.y[i - 1], rows.z[i - 1]
-    x1, y1, z1 = rows.x[i], rows.y[i], rows.z[i]
-    arc, state = rows.arc[i], bed.state
-    dx, dy = x1 - x0, y1 - y0
-    length, radius, sweep_angle = np.sqrt(dx * dx + dy * dy), 0.0, 0.0
-    parts = 1
-    if arc >= 0:
-        radius = np.hypot(x0 - rows.arcs[A_CX, arc], y0 - rows.arcs[A_CY, arc])
-        sweep_angle = rows.arcs[A_SWEEP, arc]
-        length = radius * abs(sweep_angle)
-        parts = chords(radius, sweep_angle)
-    if length < 1e-4:
-        return
-    area = rows.de[i] * bed.job[FILAMENT] / length
-    h = height_of(bed, 0.5 * (x0 + x1), 0.5 * (y0 + y1), z0, z1, area)
-    width = width_of(bed.job[NOZZLE], area, h)
-    note_width(state, bed.job[NOZZLE], area, h, length)
-    if abs(z1 - z0) > 0.2 * h:
-        parts = max(parts, min(1000, int(np.ceil(abs(z1 - z0) / (0.2 * h)))))
-    joins = state[OPEN] == 1.0 and abs(x0 - state[X_END]) + abs(y0 - state[Y_END]) + abs(z0 - state[Z_END]) < 2e-3
-    if not joins:
-        close(bed)
-        state[OPEN] = 1.0
-    xa, ya = x0, y0
-    for k in range(1, parts + 1):
-        f = k / parts
-        xb, yb = x0 + f * (x1 - x0), y0 + f * (y1 - y0)
-        if arc >= 0 and k < parts:
-            xb, yb = on_arc(rows.arcs[A_CX, arc], rows.arcs[A_CY, arc], x0, y0, f * sweep_angle)
-        if abs(xb - xa) + abs(yb - ya) > 1e-6:
-            lay_bead(bed, xa, ya, xb, yb, z0 + (k - 0.5) / parts * (z1 - z0), h, width)
-        xa, ya = xb, yb
-    state[X_END], state[Y_END], state[Z_END] = x1, y1, z1
-    if state[STALE_LENGTH] > STALE:
-        start_anew(bed)
-
-
-@kernel
-def start_anew(bed: Bed) -> None:
-    """The bed was cleared: forget the terrain, and lay again the beads that proved it."""
-    state = bed.state
-    for tile in range(bed.tiles.size):
-        # Where nothing lies nothing is touched: most of a large bed costs no memory.
-        if bed.tiles[tile] > 0.0:
-            bed.tiles[tile] = 0.0
-            bed.words[tile * TILE * TILE : (tile + 1) * TILE * TILE] = 0
-    state[RUN_END] = state[CARRIED] = 0.0
-    count = int(state[STALE_BEADS])
-    for k in range(count):
-        a = bed.again[k]
-        lay_bead(bed, a[0], a[1], a[2], a[3], a[4], a[5], a[6])
-    state[STALE_LENGTH] = state[STALE_BEADS] = 0.0
-    state[RESTARTS] += 1.0
-
-
-@kernel
-def chords(radius: float, sweep_angle: float) -> int:
-    """Number of chords that keep within SAGITTA of an arc."""
-    step = 2.0 * np.arccos(max(1.0 - SAGITTA / max(radius, SAGITTA), 0.0))
-    return max(1, min(2000, int(np.ceil(abs(sweep_angle) / step))))
-
-
-@kernel
-def on_arc(cx: float, cy: float, x: float, y: float, angle: float) -> tuple[float, float]:
-    """The point (x, y) turned about (cx, cy), counter-clockwise."""
-    c, s = np.cos(angle), np.sin(angle)
-    return cx + c * (x - cx) - s * (y - cy), cy + s * (x - cx) + c * (y - cy)
-
-
-@kernel
-def width_of(nozzle: float, area: float, h: float) -> float:
-    """Width of a bead from its area: A = h·(w - h·(1 - π/4)), within 0.5 to 3 nozzles."""
-    return float(min(max(area / h + h * CORNER, 0.5 * nozzle), 3.0 * nozzle))
-
-
-@kernel
-def note_width(state: Floats, nozzle: float, area: float, h: float, length: float) -> None:
-    """Follow how wide beads are as a rule by their E: a wrong filament diameter shows here."""
-    width = min(area / h + h * CORNER, 3.0 * nozzle)
-    state[USUAL_WIDTH] += (width - state[USUAL_WIDTH]) * min(1.0, length / WIDTH_MEMORY)
-
-
-@kernel
-def height_of(bed: Bed, x: float, y: float, z0: float, z1: float, area: float) -> float:
-    """Layer height of a bead: the step of bead height, or where that can't be, what the bed says at its middle."""
-    state, nozzle = bed.state, bed.job[NOZZLE]
-    level = abs(z1 - z0) < 1e-4
-    if level and abs(z1 - state[LAYER_Z]) > 1e-3:
-        step = z1 - state[LAYER_Z]
-        if step < -1.5 * state[LAYER_H]:
-            step = z1  # begins again on the bed
-        if LEAST_H <= step <= 1.5 * nozzle:
-            state[LAYER_H] = step
-        state[LOCAL_H] = 0.0
-        state[LAYER_Z] = z1
-    h = state[LAYER_H]
-    if level and width_of(nozzle, area, h) <= 2.0 * nozzle:
-        return float(h)
-    # Rising beads have no layer step; several heights printed by turns (supports) show steps smaller than their beads.
-    local = 0.5 * (z0 + z1) - top_at(bed, x, y)
-    if LEAST_H <= local <= 1.5 * nozzle and (local > h or not level):
-        state[LOCAL_H] = local
-    if not level and state[LOCAL_H] == 0.0:
-        return float(h)
-    return float(max(h, state[LOCAL_H]) if level else state[LOCAL_H])
-
-
-@kernel
-def top_at(bed: Bed, x: float, y: float) -> float:
-    """Height of what is printed at a place, mm."""
-    job = bed.job
-    column, row = int((x - job[X_LOW]) * job[PER_MM]), int((y - job[Y_LOW]) * job[PER_MM])
-    columns = int(job[COLUMNS])
-    if not (0 <= column < columns and 0 <= row < int(job[ROWS])):
-        return 0.0
-    i = ((row >> 3) * (columns >> 3) + (column >> 3) << 6) + ((row & 7) << 3) + (column & 7)
-    return float(bed.singles[i, Z_TOP])
-
-
-@kernel
+@inlined
 def judge(
     bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, head: Sweep, t: int, slope: float, most_height: float,
     climb_blocked: bool, vertices: int, hull_s: Floats, hull_z: Floats, found: Found, used: int,
@@ -286,13 +114,11 @@ def judge(
     if not known or length < 1e-6:
         return used
     z0, z1 = rows.z[first - 1], rows.z[last - 1]
-    way[:] = 0.0
+    forget(q)
     way[W_Z0], way[W_Z1], way[W_LENGTH], way[W_LOW] = z0, z1, length, min(low, z0, z1)
     way[W_PATH] = bed.state[PATH] - 1.0
     next_bead(bed, rows, gaps.after[t], way)
     spacing = max(SPACING, length / (PLACES - 4))
-    places = int(np.ceil(length / spacing)) + 2
-    clear_need(q.need, places)
     # A travel that stays as it is needs no heights: the first strike ends the search.
     way[W_HURRY] = 0.0 if gaps.may_lift[t] else 1.0
     look_along(bed, rows, q, first, last, spacing)
@@ -316,7 +142,7 @@ def judge(
         found.status[t] = CLEAR
         found.struck_after[t] = 0
         return used
-    m = taut(q.need, places, spacing, length, z0, z1, slope, hull_s, hull_z)
+    m = taut(q.need, int(way[W_FROM]), int(way[W_TILL]), spacing, length, z0, z1, slope, hull_s, hull_z)
     peak = z0
     for k in range(m):
         peak = max(peak, hull_z[k])

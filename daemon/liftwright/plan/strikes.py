@@ -9,10 +9,13 @@ import numpy as np
 from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
+from liftwright.plan.beads import Bytes, Rows, close, lay_row, rows_of
+from liftwright.plan.beforehand import new_strips
 from liftwright.plan.cells import Floats
-from liftwright.plan.obstacles import W_LENGTH, W_LOW, W_PATH, W_STRUCK, W_Z0, W_Z1, Sweep, sweep
+from liftwright.plan.covering import Strips
+from liftwright.plan.obstacles import W_LENGTH, W_LOW, W_PATH, W_STRUCK, W_Z0, W_Z1, Sweep, forget, sweep
 from liftwright.plan.overhang import PATH, Bed
-from liftwright.plan.passing import PLACES, SPACING, Bytes, Gaps, Rows, close, lay_row, look_along, measure, next_bead
+from liftwright.plan.passing import PLACES, SPACING, Gaps, look_along, measure, next_bead
 from liftwright.plan.raster import Integers
 from liftwright.plan.terrain import Ground
 from liftwright.plan.travels import Travels
@@ -33,11 +36,11 @@ class Strikes:
         """
         before, after = np.zeros(len(travels), np.uint8), np.zeros(len(travels), np.uint8)
         ground = self._ground
-        rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
         gaps = Gaps(travels.after, travels.first, travels.last, np.zeros(len(travels), np.uint8))
         _judge_window(
-            ground.bed, rows, gaps, ground.question(0.0), edits.row, edits.at, edits.x, edits.y, edits.z, before, after
-        )
+            ground.bed, rows_of(moves), new_strips(0), gaps, ground.question(0.0), edits.row, edits.at, edits.x,
+            edits.y, edits.z, before, after,
+        )  # fmt: skip
         self.before += int(before.sum())
         self.after += int(after.sum())
         return before, after
@@ -45,8 +48,8 @@ class Strikes:
 
 @kernel
 def _judge_window(
-    bed: Bed, rows: Rows, gaps: Gaps, q: Sweep, row: Integers, at: Integers, x: Floats, y: Floats, z: Floats,
-    before: Bytes, after: Bytes,
+    bed: Bed, rows: Rows, strips: Strips, gaps: Gaps, q: Sweep, row: Integers, at: Integers, x: Floats, y: Floats,
+    z: Floats, before: Bytes, after: Bytes,
 ) -> None:  # fmt: skip
     """Go through the rows of one window as the planning pass does (passing.py): beads onto the bed, travels judged."""
     t, e = 0, 0
@@ -63,7 +66,7 @@ def _judge_window(
                 _judge(bed, rows, gaps, q, t, at[begin], at[e], e > begin, x, y, z, before, after)
                 t += 1
             if rows.known[i] and rows.known[i - 1]:
-                lay_row(bed, rows, i)
+                lay_row(bed, rows, strips, i)
             else:
                 close(bed)
         elif kind == TRAVEL or kind == WIPE or kind == WALL or kind == TOOL:
@@ -86,7 +89,7 @@ def _judge(
         low = min(low, z[k])
     spacing = max(SPACING, length / (PLACES - 4))
     for side in range(2):
-        way[:] = 0.0
+        forget(q)
         way[W_Z0], way[W_Z1], way[W_LENGTH], way[W_LOW] = z0, z1, length, min(low, z0, z1)
         way[W_PATH] = (bed.state[PATH] + 16777215.0) % 16777216.0
         next_bead(bed, rows, gaps.after[t], way)

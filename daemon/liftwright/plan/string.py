@@ -19,14 +19,14 @@ LEVEL = 1e-9  # mm; heights closer than this are one height
 
 @kernel
 def steps_needed(
-    need: Floats, n: int, spacing: float, length: float, z0: float, z1: float, slope: float
+    need: Floats, begin: int, n: int, spacing: float, length: float, z0: float, z1: float, slope: float
 ) -> tuple[float, float]:
     """Heights at which the two ends must begin (mm) so that no piece between them is steeper than `slope`.
 
     It is the value at both ends of the upper envelope of cones of that slope on every obstacle and on the ends.
     """
     start, end = max(z0, z1 - slope * length), max(z1, z0 - slope * length)
-    for k in range(n):
+    for k in range(begin, n):
         if need[k] > NOTHING:
             s = min(k * spacing, length)
             start = max(start, need[k] - slope * s)
@@ -36,22 +36,22 @@ def steps_needed(
 
 @kernel
 def taut(
-    need: Floats, n: int, spacing: float, length: float, z0: float, z1: float, slope: float,
+    need: Floats, begin: int, n: int, spacing: float, length: float, z0: float, z1: float, slope: float,
     out_s: Floats, out_z: Floats,
 ) -> int:  # fmt: skip
-    """Vertices of the least concave path over need[0..n) (mm, at k·spacing), pinned at (0, z0) and (length, z1).
+    """Vertices of the least concave path over need[begin..n) (mm, at k·spacing), pinned at (0, z0) and (length, z1).
 
     A piece steeper than `slope` is replaced by a straight step of only the missing height at that end: two vertices at
     equal s. `out_s` and `out_z` need room for n + 4. Returns the number of vertices (at least 2: the ends).
     """
-    start, end = steps_needed(need, n, spacing, length, z0, z1, slope)
+    start, end = steps_needed(need, begin, n, spacing, length, z0, z1, slope)
     m = 0
     if start > z0 + LEVEL:
         out_s[0], out_z[0], m = 0.0, z0, 1
     base = m
     out_s[m], out_z[m] = 0.0, start
     m += 1
-    for k in range(n + 1):
+    for k in range(begin, n + 1):
         s, z = min(k * spacing, length), need[k] if k < n else end
         if k == n:
             s = length

@@ -15,15 +15,16 @@ from math import ceil, pi
 import numpy as np
 
 from liftwright.job.moves import Moves
+from liftwright.plan.beads import Bytes, rows_of
+from liftwright.plan.beforehand import cover_rows, new_strips
 from liftwright.plan.bins import BIN_ROWS, MOST_BINS, QUARTERS
 from liftwright.plan.cells import PARTS, RECORD_WORDS, Floats
-from liftwright.plan.laying import MOST_CELLS as BEAD_CELLS
-from liftwright.plan.laying import MOST_COLUMNS, SUMS
+from liftwright.plan.covering import JOB_SIZE, MOST_COLUMNS, NOZZLE, Covered, Strips
+from liftwright.plan.covering import MOST_CELLS as BEAD_CELLS
+from liftwright.plan.laying import SUMS
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
 from liftwright.plan.overhang import (
-    JOB_SIZE,
     LAYER_H,
-    NOZZLE,
     PIECE_SIZE,
     PIECES,
     RESTARTS,
@@ -42,26 +43,25 @@ from liftwright.plan.passing import (
     T_LENGTH,
     T_PEAK,
     T_TALLEST,
-    Bytes,
     Found,
     Gaps,
-    Rows,
     pass_window,
 )  # fmt: skip
 from liftwright.plan.raster import TILE, Integers, Words, half_plane_words
+from liftwright.plan.string import NOTHING
 from liftwright.plan.travels import Travels
 
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "fits", "walk"]
 
-CELL_PER_NOZZLE = 1.0
+CELL_PER_NOZZLE = 1.25
 LINE = 64  # bytes the processor fetches at once
 MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
-# What full caution adds: lowers the onset, widens the flat's radius, lowers the threshold for curled edges.
-EARLIER_ONSET, WIDER, LOWER = 0.22, 0.3, 0.054
+# What full caution takes off the onset, as a share of it, and off the threshold for curled edges, mm.
+EARLIER_ONSET, LOWER = 0.6, 0.054
 # What full caution takes off the clearance above allowances, which stands for the same doubt; not below the least.
-LESS_CLEARANCE, LEAST_CLEARANCE = 0.17, 0.05
+LESS_CLEARANCE, LEAST_CLEARANCE = 0.164, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
 LEAST_THRESHOLD = 0.003  # mm; heights are kept as singles, and a bead that lies flush is never an obstacle
 THIN = 0.6  # nozzles; beads thinner than this as a rule point to a wrong filament diameter (common practice, no source)
@@ -112,8 +112,8 @@ def fits(bounds: tuple[float, float, float, float], nozzle: float) -> bool:
 class Ground:
     """The terrain of one job. bounds: x_lo, x_hi, y_lo, y_hi within which beads lie, mm; all else in mm as well.
 
-    caution: 0..1 widens the nozzle's flat and lets curl begin earlier; it takes a little off the
-    clearance above curled edges in return. head: its radius, and how far its underside is above the nozzle's tip.
+    caution: 0..1 lets curl begin earlier and less of it count; it takes a little off the clearance above curled edges
+    in return. head: its radius, and how far its underside is above the nozzle's tip.
     """
 
     def __init__(
@@ -127,28 +127,37 @@ class Ground:
         while width * depth / cell**2 > MOST_CELLS:
             cell *= 1.25
         columns, rows = (ceil(length / cell / TILE) * TILE for length in (width, depth))
-        onset = curl.onset - EARLIER_ONSET * caution
+        tiles = columns * rows // TILE**2
+        onset = curl.onset * (1.0 - EARLIER_ONSET * caution)
         words = records(columns * rows)
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain, curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            1.0 * nozzle, 0.8 * nozzle,
+            0.9 * nozzle, 0.8 * nozzle,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
         state[LAYER_H], state[USUAL_WIDTH] = 0.5 * nozzle, nozzle
         self.bed = Bed(
-            words, words.view(np.float32), np.zeros(columns * rows // TILE**2, np.float32), _TABLE, job, state,
-            np.zeros((PIECES, PIECE_SIZE)), np.zeros(BEAD_CELLS, np.int64), np.zeros(BEAD_CELLS, np.uint64),
-            np.zeros(BEAD_CELLS, np.uint64), np.zeros(BEAD_CELLS), np.zeros(MOST_COLUMNS, np.int64),
+            words, words.view(np.float32), np.zeros(tiles, np.float32), np.zeros(tiles, np.float32),
+            np.zeros(tiles, np.uint64), _TABLE, job, state,
+            np.zeros((PIECES, PIECE_SIZE)),
+            Covered(
+                np.zeros(BEAD_CELLS, np.int32), np.zeros(BEAD_CELLS, np.uint64), np.zeros(BEAD_CELLS, np.float32),
+                np.zeros(MOST_COLUMNS, np.int32),
+            ),
+            np.zeros(BEAD_CELLS, np.uint64),
             np.zeros(SUMS, np.int64), np.zeros((BIN_ROWS, MOST_BINS), np.int64), np.zeros(QUARTERS),
-            np.zeros(WAITING, np.int64), np.zeros(WAITING, np.uint64), np.zeros((STALE_ROOM, 7)),
+            np.zeros(WAITING, np.int32), np.zeros(WAITING, np.uint64), np.zeros((STALE_ROOM, 7)),
         )  # fmt: skip
-        self.radius = flat / 2 + WIDER * caution
+        # Squares of a quarter of a cell count by their middles: what reaches out beyond one isn't to be missed.
+        self.radius = flat / 2 + cell / 8
         self.threshold = max(THRESHOLD - LOWER * caution, LEAST_THRESHOLD)
         self._caution, self.head = caution, head
         self.hull = np.zeros(PLACES + 8), np.zeros(PLACES + 8)
-        self.way, self.need = np.zeros(WAY_SIZE), np.zeros(PLACES)
+        self._layer = np.array([0.0, 0.5 * nozzle])  # as far as beads were covered before their turn
+        self._strips = [new_strips(0), new_strips(0)]
+        self.way, self.need = np.zeros(WAY_SIZE), np.full(PLACES, NOTHING)
 
     @property
     def restarts(self) -> int:
@@ -160,6 +169,18 @@ class Ground:
         """Usual width in mm of the last beads by their E, where it is less than a nozzle of this size can lay."""
         width = float(self.bed.state[USUAL_WIDTH])
         return width if width < THIN * float(self.bed.job[NOZZLE]) else None
+
+    def cover(self, moves: Moves) -> Strips:
+        """Cover the beads of the next window before its turn; stands until the second next window is covered.
+
+        It touches nothing that `walk` does, so that another thread may walk the window before.
+        """
+        strips = self._strips.pop(0)
+        if len(strips.width) < len(moves):
+            strips = new_strips(len(moves))
+        self._strips.append(strips)
+        cover_rows(self.bed.table, self.bed.job, self._layer, rows_of(moves), strips)
+        return strips
 
     def question(self, clearance: float) -> Sweep:
         """What is asked of a travel, with the mm kept above obstacles."""
@@ -184,9 +205,11 @@ _TABLE = half_plane_words()
 
 def walk(
     ground: Ground, moves: Moves, travels: Travels, may_lift: Bytes, *, clearance: float, max_height: float,
-    max_slope: float = 0.5, climb_blocked: bool = False, vertices: int = 4,
+    max_slope: float = 0.5, climb_blocked: bool = False, vertices: int = 4, strips: Strips | None = None,
 ) -> Strings:  # fmt: skip
     """Lay the beads of one window and judge its travels; `may_lift` is 1 for those that may be rewritten.
+
+    strips: the window's beads as `Ground.cover` covered them, if it did; the answer is the same.
 
     clearance: mm kept above obstacles. max_height: mm above the higher end. max_slope: rise per mm of travel.
     climb_blocked: blocked travels get their vertices all the same. vertices: most of them between the two ends.
@@ -196,13 +219,13 @@ def walk(
     status, before, after = np.zeros(n, np.uint8), np.zeros(n, np.uint8), np.zeros(n, np.uint8)
     at = np.zeros(n + 1, np.int64)
     s, z = np.zeros(n * (vertices + 4)), np.zeros(n * (vertices + 4))
-    rows = Rows(moves.kind, moves.known, moves.arc, moves.x, moves.y, moves.z, moves.de, moves.arcs)
+    rows = rows_of(moves)
     gaps = Gaps(travels.after, travels.first, travels.last, may_lift)
     curled = np.zeros(len(moves))
     found = Found(status, before, after, numbers, at, s, z, curled)
     pass_window(
-        ground.bed, rows, gaps, ground.question(clearance), ground.question_of_head(clearance), max_slope, max_height,
-        climb_blocked, vertices, *ground.hull, found,
+        ground.bed, rows, strips or new_strips(0), gaps, ground.question(clearance),
+        ground.question_of_head(clearance), max_slope, max_height, climb_blocked, vertices, *ground.hull, found,
     )  # fmt: skip
     used = int(at[-1])
     return Strings(

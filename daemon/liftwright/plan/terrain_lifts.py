@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
+from liftwright.plan.covering import Strips
 from liftwright.plan.lifts import OWN_LIFT_MM, Lifts, LiftTerms
 from liftwright.plan.shapes import flat
 from liftwright.plan.terrain import BLOCKED as IS_BLOCKED
@@ -57,12 +58,19 @@ class TerrainLifts:
         """How often the terrain was begun anew, since the bed was found cleared."""
         return self._ground.restarts
 
-    def plan(self, moves: Moves, travels: Travels, reason: NDArray[np.int64]) -> Lifts:
-        """Profiles for the travels whose `reason` is FREE; also lays the window's beads."""
+    def cover(self, moves: Moves) -> Strips:
+        """Do beforehand what can be done of a window while another is being planned (`Ground.cover`)."""
+        return self._ground.cover(moves)
+
+    def plan(
+        self, moves: Moves, travels: Travels, reason: NDArray[np.int64], strips: Strips | None = None
+    ) -> Lifts:
+        """Profiles for the travels whose `reason` is FREE; also lays the window's beads, covered before or not."""
         t = self._terms
         strings = walk(
             self._ground, moves, travels, (reason == FREE).astype(np.uint8), clearance=self._clearance,
             max_height=self._max_height, max_slope=t.max_slope, climb_blocked=self._climb_blocked,
+            strips=strips,
         )  # fmt: skip
         self.curled = strings.curled
         room = len(strings.s) + 2 * len(moves) + 2 * len(travels) + 1

@@ -117,7 +117,7 @@ class Lift(Entry):
         default=0.5,
         ge=0,
         le=1,
-        description="widens curl allowance and nozzle flat for less clearance; 1 lifts once too often",
+        description="assumes more curl, for less clearance above it; 1 lifts once too often",
     )
     blocked: Literal["leave", "climb"] = Field(
         default="leave", description="travels that need more than max_height_mm: leave as they are, or climb regardless"
