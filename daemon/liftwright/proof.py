@@ -28,7 +28,7 @@ from liftwright.proof_state import new_state
 from liftwright.proof_text import Violation, violation
 from liftwright.proof_window import WINDOW, Window
 
-__all__ = ["LONGEST_LINE", "SHOWN", "WINDOW", "Limits", "Proof", "Violation", "check_stamp", "prove"]
+__all__ = ["LONGEST_LINE", "SHOWN", "WINDOW", "Limits", "Proof", "Proving", "Violation", "check_stamp", "prove"]
 
 _STAMP = re.compile(rb";liftwright stamp 1 sha256=([0-9a-f]{64})(?:\r\n|\n|\r)\Z")
 _STAMP_ROOM = 128
@@ -74,38 +74,57 @@ def prove(original: BinaryIO, rewritten: BinaryIO, limits: Limits, *, stamped: b
     of WINDOW bytes and the rows of one gap. Lines beyond LONGEST_LINE are a violation.
     """
     stamp, end = _find_stamp(rewritten) if stamped else ("", rewritten.seek(0, 2))
-    sha = hashlib.sha256()
-    window = Window(rewritten, end, sha)
-    power_on = new_state(limits.g90_sets_extrusion)
-    run = Run(Window(original, original.seek(0, 2)), window, _as_array(limits), power_on, Names(limits.neutral))
-    run.run()
-    window.rest()
-    violations = run.violations
-    if stamped and stamp != sha.hexdigest():
-        violations.append(_wrong_stamp(stamp, sha, run.counts()))
-    return Proof(
-        holds=not violations,
-        violations=tuple(violations[:SHOWN]),
-        total=len(violations),
-        complete=run.complete,
-        counts=run.counts(),
-        sha=sha,
-    )
+    proof = Proving(original, rewritten, limits).finish(end)
+    return proof if not stamped or stamp == proof.sha.hexdigest() else _wrongly_stamped(proof, stamp)
+
+
+class Proving:
+    """The proof of a job that is still being written. It reads what stands in both files, and nothing else; between its
+    turns the files may be read and written on, and stand where they stood."""
+
+    def __init__(self, original: BinaryIO, rewritten: BinaryIO, limits: Limits) -> None:
+        self._files, self._sha = (original, rewritten), hashlib.sha256()
+        a, b = Window(original), Window(rewritten, self._sha)
+        self._run = Run(a, b, _as_array(limits), new_state(limits.g90_sets_extrusion), Names(limits.neutral))
+        here = original.tell()
+        a.length, a.grows = original.seek(0, 2), False
+        original.seek(here)
+
+    def go_on(self, written: int) -> None:
+        """The first `written` bytes of the rewritten job stand by now."""
+        here = [file.tell() for file in self._files]
+        self._run.b.length = written
+        self._run.run()
+        for file, place in zip(self._files, here, strict=True):
+            file.seek(place)
+
+    def finish(self, end: int) -> Proof:
+        """The rewritten job ends with byte `end`; promises 1 to 6."""
+        run = self._run
+        run.b.length, run.b.grows = end, False
+        run.run()
+        run.b.rest()
+        return Proof(
+            holds=not run.violations,
+            violations=tuple(run.violations[:SHOWN]),
+            total=len(run.violations),
+            complete=run.complete,
+            counts=run.counts(),
+            sha=self._sha,
+        )
 
 
 def check_stamp(rewritten: BinaryIO, proof: Proof) -> Proof:
     """Promise 7 for a job that has been given its stamp since it was proved, on top of what the proof says."""
     stamp, _ = _find_stamp(rewritten)
-    if stamp == proof.sha.hexdigest():
-        return proof
-    wrong = _wrong_stamp(stamp, proof.sha, proof.counts)
-    return replace(proof, holds=False, violations=(*proof.violations, wrong)[:SHOWN], total=proof.total + 1)
+    return proof if stamp == proof.sha.hexdigest() else _wrongly_stamped(proof, stamp)
 
 
-def _wrong_stamp(stamp: str, sha: "hashlib._Hash", counts: dict[str, int]) -> Violation:
-    expected = f"a last line with the digest {sha.hexdigest()}"
+def _wrongly_stamped(proof: Proof, stamp: str) -> Proof:
+    expected = f"a last line with the digest {proof.sha.hexdigest()}"
     found = f"the digest {stamp}" if stamp else "no stamp"
-    return violation(7, 0, counts["lines_rewritten"] + 1, expected, found)
+    wrong = violation(7, 0, proof.counts["lines_rewritten"] + 1, expected, found)
+    return replace(proof, holds=False, violations=(*proof.violations, wrong)[:SHOWN], total=proof.total + 1)
 
 
 def _find_stamp(file: BinaryIO) -> tuple[str, int]:

@@ -1,6 +1,7 @@
 """Keeps the proof's kernels fed: two windows in step, command names asked for, findings put into words.
 
 In: both files, the limits as an array, the state at power-on. Out: violations in the order of the job, and counts.
+The rewritten job may still grow: the walk goes as far as it stands, and on from there the next time.
 """
 
 import numpy as np
@@ -19,7 +20,7 @@ SHOWN = 20  # violations listed; the walk ends soon after
 
 
 class Run:
-    """One walk through both files. `complete`: it reached their end."""
+    """One walk through both files. `complete`: it reached their end. `over`: it goes no farther."""
 
     def __init__(self, a: Window, b: Window, limits: np.ndarray, power_on: np.ndarray, names: Names) -> None:
         self.a, self.b = a, b
@@ -31,23 +32,26 @@ class Run:
         self.tables = Tables(np.zeros(26, dtype=np.int64), np.zeros(26, dtype=np.int64), names.codes, names.names)
         self.found = new_found()
         self.violations: list[Violation] = []
-        self.complete = False
+        self.complete = self.over = False
 
     def run(self) -> None:
-        self.a.shift(0)
-        self.b.shift(0)
-        while len(self.violations) < SHOWN:
+        """Go on as far as both files stand."""
+        while not self.over:
             why = self._step()
             if why == proof_walk.DONE:
-                self.complete = True
+                self.complete = self.over = True
                 self._compare_end()
-                return
-            if why == proof_walk.NAME_A:
+            elif why == proof_walk.NAME_A:
                 self._ask(self.a)
             elif why == proof_walk.NAME_B:
                 self._ask(self.b)
-            elif not self._feed(why):
-                return
+            elif why == proof_walk.TOO_MANY_ROWS:
+                self._give_up("a gap between two beads that differs and is longer than the proof can hold")
+            elif why == proof_walk.MORE and not self._feed():
+                if self.b.grows and not self.b.left and self._is_short(self.b, at.IB):
+                    return
+                self._make_room()
+            self.over = self.over or len(self.violations) >= SHOWN
 
     def _step(self) -> int:
         a, b = self._file(0, self.a), self._file(1, self.b)
@@ -66,35 +70,38 @@ class Run:
         table, first, last = (int(value) for value in self.tables.words[:3])
         self.names.learn(table, first, bytes(window.bytes[first:last]))
 
-    def _feed(self, why: int) -> bool:
-        """Move both windows on; False if nothing can be moved any more."""
-        c = self.progress
-        if why == proof_walk.TOO_MANY_ROWS:
-            return self._give_up("a gap between two beads that differs and is longer than the proof can hold")
-        if not c[at.SPLIT] and max(c[at.IA] - c[at.GA], c[at.IB] - c[at.GB]) > WINDOW // 2:
-            self._cut_gap()
-        from_a, from_b = int(c[at.GA]), int(c[at.GB])
-        before = self.a.left + self.b.left
-        self.a.shift(from_a)
-        self.b.shift(from_b)
-        c[[at.IA, at.GA, at.EQUAL]] -= from_a
-        c[[at.IB, at.GB]] -= from_b
-        if why == proof_walk.MORE and before == self.a.left + self.b.left and before > 0:
-            return self._give_up(f"lines of at most {LONGEST_LINE} bytes and gaps that fit in {WINDOW} bytes")
-        return True
+    def _is_short(self, window: Window, cursor: int) -> bool:
+        return not window.whole and int(self.progress[cursor]) >= window.usable
 
-    def _cut_gap(self) -> None:
+    def _feed(self) -> bool:
+        """Move on whichever window is used up; False if that brings nothing new."""
+        c, news = self.progress, False
+        for window, cursor, gap in ((self.a, at.IA, at.GA), (self.b, at.IB, at.GB)):
+            if not self._is_short(window, cursor):
+                continue
+            left, start = window.left, int(c[gap])
+            window.shift(start)
+            c[[cursor, gap]] -= start
+            if window is self.a:
+                c[at.EQUAL] -= start
+            news = news or window.whole or window.left < left
+        return news
+
+    def _make_room(self) -> None:
         """Give up the beginning of a long gap that has been equal so far; from here on no edit in it is accepted."""
         c = self.progress
+        if c[at.SPLIT] or max(c[at.IA] - c[at.GA], c[at.IB] - c[at.GB]) <= WINDOW // 2:
+            self._give_up(f"lines of at most {LONGEST_LINE} bytes and gaps that fit in {WINDOW} bytes")
+            return
         c[[at.GA, at.GB]] = c[[at.IA, at.IB]]
         c[[at.GLINE_A, at.GLINE_B]] = c[[at.LINE_A, at.LINE_B]]
         c[at.CUT] = 1
         self.states[2][:] = self.states[0]
 
-    def _give_up(self, expected: str) -> bool:
+    def _give_up(self, expected: str) -> None:
         lines = int(self.progress[at.GLINE_A]), int(self.progress[at.GLINE_B])
         self.violations.append(violation(3, *lines, expected, "more than that"))
-        return False
+        self.over = True
 
     def _compare_end(self) -> None:
         """Promise 6: unless the walk ended side by side, the two states may differ."""

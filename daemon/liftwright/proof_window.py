@@ -1,6 +1,7 @@
 """A moving window on one file for the proof's kernels: whole lines in a fixed buffer, bounded memory.
 
-In: a file, how many of its bytes count, optionally a digest to feed. Out: `bytes[:usable]`, ending after a whole line.
+In: a file, how many of its bytes stand by now, optionally a digest to feed. Out: `bytes[:usable]`, ending after a whole
+line. Others may read or write the file meanwhile: where the window has got to is its own affair.
 """
 
 import hashlib
@@ -9,37 +10,47 @@ from typing import BinaryIO
 import numpy as np
 
 WINDOW = 4 << 20  # bytes of a file in memory
+STEPS = 4  # a full window is read in so many parts: one file isn't to run far ahead of the other
 
 
 class Window:
-    """A part of one file that ends after a whole line, and a line feed behind it as a sentinel."""
+    """A part of one file that ends after a whole line, and a line feed behind it as a sentinel.
 
-    def __init__(self, file: BinaryIO, length: int, digest: "hashlib._Hash | None" = None) -> None:
+    `grows`: more bytes may come. `whole`: none do, and the last one is in the window.
+    """
+
+    def __init__(self, file: BinaryIO, digest: "hashlib._Hash | None" = None) -> None:
         self.file = file
-        self.left = length
+        self.length = self.read = 0
+        self.grows = True
         self.bytes = np.zeros(WINDOW + 2, dtype=np.uint8)
         self.filled = 0
         self.usable = 0
         self.whole = False
         self.sha = digest
-        file.seek(0)
+
+    @property
+    def left(self) -> int:
+        """Bytes that stand in the file and haven't been read."""
+        return self.length - self.read
 
     def shift(self, keep_from: int) -> None:
-        """Drop what stands before `keep_from` and fill up; `usable` then ends after the last whole line."""
+        """Drop what stands before `keep_from` and read on; `usable` then ends after the last whole line."""
         kept = self.filled - keep_from
         self.bytes[:kept] = self.bytes[keep_from : self.filled].copy()
         self.filled = kept
-        view = self.bytes.data
-        while self.left and self.filled < WINDOW:
-            got = self.file.readinto(view[self.filled : min(WINDOW, self.filled + self.left)])  # type: ignore[attr-defined]
+        view, room = self.bytes.data, min(WINDOW, kept + max(1, WINDOW // STEPS))
+        self.file.seek(self.read)
+        while self.left and self.filled < room:
+            got = self.file.readinto(view[self.filled : min(room, self.filled + self.left)])  # type: ignore[attr-defined]
             if not got:
-                self.left = 0
+                self.length = self.read
                 break
             if self.sha is not None:
                 self.sha.update(view[self.filled : self.filled + got])
             self.filled += got
-            self.left -= got
-        self.whole = self.left == 0
+            self.read += got
+        self.whole = self.left == 0 and not self.grows
         self.usable = self.filled if self.whole else _after_last_line(self.bytes, self.filled)
         self.bytes[self.filled : self.filled + 2] = 10
 

@@ -1,7 +1,8 @@
-"""The table of contents: one job from its bytes to rewritten bytes and a proof, in three passes over the file.
+"""The table of contents: one job from its bytes to rewritten bytes and a proof.
 
-Survey (is it a print, what is known of it, which rule applies) → write (travels, lifts, splices) → proof. Where the
-job's two ends tell how the survey will turn out, writing goes along with it, and is done again if they were wrong.
+Survey (is it a print, what is known of it, which rule applies) → write (travels, lifts, splices) → proof, which reads
+both files afresh and follows the writing. Where the job's two ends tell how the survey will turn out, writing goes
+along with it, and is done again if they were wrong.
 Nothing here knows a disk, a clock or a thread: same bytes, same rules and same version give the same output.
 """
 
@@ -20,7 +21,7 @@ from liftwright.job.facts import Fact, comment_facts, comment_key_hashes, commen
 from liftwright.job.fitness import refuse_empty, refuse_unfit
 from liftwright.job.moves import CHUNK, Window
 from liftwright.job.survey import Survey, survey
-from liftwright.proof import Limits, Proof, check_stamp, prove
+from liftwright.proof import Proof, Proving, check_stamp
 from liftwright.result import HELD, REWRITTEN, UNCHANGED, Result
 from liftwright.rules.match import Decision, match, unmeasured
 from liftwright.rules.schema import Printer, RuleSet
@@ -82,6 +83,7 @@ class Job:
         self.found: Survey | None = None
         self.plan: Plan | None = None  # None where there is nothing to be done
         self.ahead: Writing | None = None  # what was written while surveying, with the rule's own shape
+        self.proving: Proving | None = None  # of what is being written
 
     def run(self) -> Result:
         """Decide, write and prove."""
@@ -97,7 +99,7 @@ class Job:
             return self.finish(UNCHANGED, "already_rewritten", "the job carries a true stamp: it was rewritten before")
         head = self.source.read(HEAD)
         guess = guessed_plan(self.source, self.size, self.rules, self.given, self.words) if ahead else None
-        writer = Writer(self.sink, guess, aside=self.aside) if guess is not None else None
+        writer = self._writer(guess) if guess is not None else None
         found = self._survey(g90_sets_extrusion=True, along=writer.put if writer else None)
         refuse_unfit(found, head)
         self.facts = gather(self.given, comment_facts(found.notes, self.words), _measured(found))
@@ -123,6 +125,15 @@ class Job:
         if writer and guess and is_the_same(guess, plan):
             self.ahead = writer.finish()
         return plan
+
+    def _writer(self, guess: Plan) -> Writer:
+        return Writer(self.sink, guess, aside=self.aside, follow=self._prove(guess))
+
+    def _prove(self, plan: Plan) -> Callable[[int], None]:
+        """Begin the proof of what is about to be written; the answer takes it on."""
+        limits = proof_limits(plan.printer, plan.lift, plan.g90_sets_extrusion)
+        self.proving = Proving(self.source, self.sink, limits)
+        return self.proving.go_on
 
     def _survey(
         self, *, g90_sets_extrusion: bool, printer: Printer | None = None, unknown: tuple[str, ...] = (),
@@ -183,7 +194,7 @@ class Job:
         for shape in (lift.shape, *lift.otherwise):
             written = ahead or write(
                 self.source, self.sink, replace(plan, shape=shape), self.chunk,
-                lambda done: self.tick("write", done, self.size), aside=self.aside,
+                lambda done: self.tick("write", done, self.size), aside=self.aside, follow=self._prove(plan),
             )  # fmt: skip
             ahead = None
             over = over_budget(lift, written.cost)
@@ -195,8 +206,8 @@ class Job:
         if written.rewritten == 0:
             return self.finish(UNCHANGED, "nothing_to_lift", "no travel needed a change", written=written)
         self.tick("proof", 0, self.size)
-        limits = proof_limits(plan.printer, lift, plan.g90_sets_extrusion)
-        proof, self.sha256_out = prove_and_stamp(self.source, self.sink, limits, written)
+        assert self.proving is not None
+        proof, self.sha256_out = prove_and_stamp(self.sink, self.proving, written)
         if not proof.holds:
             first = proof.violations[0] if proof.violations else "it did not reach the end"
             reason = f"the rewritten job failed its proof, which is a fault of liftwright: {first}"
@@ -248,12 +259,12 @@ def _warnings(found: Survey | None) -> list[str]:
     ]
 
 
-def prove_and_stamp(source: BinaryIO, sink: BinaryIO, limits: Limits, written: Writing) -> tuple[Proof, str]:
+def prove_and_stamp(sink: BinaryIO, proving: Proving, written: Writing) -> tuple[Proof, str]:
     """Prove what was written; where it holds, the last line states the digest that the proof read, and is checked.
 
     Returns the proof and the SHA-256 of the whole output, "" where it doesn't hold.
     """
-    proof = prove(source, sink, limits, stamped=False)
+    proof = proving.finish(sink.seek(0, 2))
     if not proof.holds:
         return proof, ""
     line = stamp_line(proof.sha.hexdigest(), written.line_end)

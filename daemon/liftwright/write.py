@@ -80,6 +80,8 @@ class Glance:
 
 
 Watch = Callable[[Glance], None]
+# Is told how many bytes of the rewritten job stand.
+Follow = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +106,12 @@ class Planned:
 
 def write(
     source: BinaryIO, sink: BinaryIO, plan: Plan, chunk: int, tick: Callable[[int], None], watch: Watch | None = None,
-    aside: Aside = at_once,
+    aside: Aside = at_once, follow: Follow | None = None,
 ) -> Writing:  # fmt: skip
-    """Write the job from `source` into `sink`, both from their start, with the lifts of the plan."""
+    """Write the job from `source` into `sink`, both from their start, with the lifts of the plan.
+
+    watch, follow: are called after each window; they leave both files standing where they stood.
+    """
     source.seek(0)
     reader = MoveReader(
         source,
@@ -115,7 +120,7 @@ def write(
         chunk=chunk,
         spare=True,
     )
-    writer = Writer(sink, plan, watch, aside)
+    writer = Writer(sink, plan, watch, aside, follow)
     for window in reader.windows():
         writer.put(window)
         tick(reader.size)
@@ -129,11 +134,15 @@ class Writer:
     a window must stand until the second next is handed over.
     """
 
-    def __init__(self, sink: BinaryIO, plan: Plan, watch: Watch | None = None, aside: Aside = at_once) -> None:
+    def __init__(
+        self, sink: BinaryIO, plan: Plan, watch: Watch | None = None, aside: Aside = at_once,
+        follow: Follow | None = None,
+    ) -> None:  # fmt: skip
         sink.seek(0)
         sink.truncate()
         self._out = _Output(sink)
         self._pass = _Pass(plan, watch, aside)
+        self._follow = follow
         self._waiting: Planned | None = None
 
     def put(self, window: Window) -> None:
@@ -152,6 +161,8 @@ class Writer:
         if self._waiting is not None:
             self._out.put(self._waiting.window, self._pass.through(self._waiting))
             self._waiting = None
+            if self._follow is not None:
+                self._follow(self._out.bytes)
 
 
 class _Output:

@@ -62,6 +62,29 @@ def test_files_that_give_few_bytes_at_a_time_are_read_to_the_end(window: int) ->
     assert proof.prove(Slow(job), Slow(stamped(good)), LIMITS).holds
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_job_is_proved_while_it_is_being_written(seed: int, window: int) -> None:
+    """In parts cut anywhere, within lines and line ends too: the same verdict; both files stand where they stood."""
+    job, good = pair(8)
+    if seed % 2:
+        job, good = job.replace(b"\n", b"\r\n"), good.replace(b"\n", b"\r\n")
+    bad = good.replace(b"X54 Y50 F9000", b"X54 Y51 F9000")
+    chance = random.Random(seed)
+    for text in (good, bad):
+        original, rewritten = io.BytesIO(job), io.BytesIO()
+        original.seek(7)
+        proving = proof.Proving(original, rewritten, LIMITS)
+        cuts = sorted(chance.sample(range(len(text)), 12))
+        for begin, end in zip([0, *cuts], [*cuts, len(text)], strict=True):
+            rewritten.write(text[begin:end])
+            proving.go_on(end)
+            assert (original.tell(), rewritten.tell()) == (7, end)
+        whole = proof.prove(io.BytesIO(job), io.BytesIO(text), LIMITS, stamped=False)
+        assert proving.finish(len(text)) == whole
+        assert whole.holds == (text is good)
+        assert proving.finish(len(text)).sha.digest() == whole.sha.digest()
+
+
 def test_line_ends_at_the_edge_of_a_window_stay_whole(window: int) -> None:
     job, good = (text.replace(b"\n", b"\r\n") for text in pair())
     for shift in range(12):

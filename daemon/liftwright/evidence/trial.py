@@ -19,6 +19,7 @@ from liftwright.evidence.trial_record import ENDING, LETTERS, Arm, AsItCame, Tri
 from liftwright.job.facts import Fact, comment_map
 from liftwright.job.moves import CHUNK
 from liftwright.plan.shapes import SHAPES
+from liftwright.proof import Proving
 from liftwright.rewrite import Job, Tick, prove_and_stamp
 from liftwright.rules.schema import Lift, RuleSet, Shape
 from liftwright.spool.names import numbered, printable
@@ -145,8 +146,8 @@ def _arm(
     """Write and prove one arm; its stage is called by its letter, so that not even a progress bar tells."""
     plan = replace(plan, lift=lift, shape=lift.shape, judged=True)
     written = write(job.source, sink, plan, job.chunk, lambda done: job.tick(f"arm {letter}", done, job.size), watch)
-    limits = proof_limits(plan.printer, lift, plan.g90_sets_extrusion)
-    proof, sha256 = prove_and_stamp(job.source, sink, limits, written)
+    proving = Proving(job.source, sink, proof_limits(plan.printer, lift, plan.g90_sets_extrusion))
+    proof, sha256 = prove_and_stamp(sink, proving, written)
     if not proof.holds:
         first = proof.violations[0] if proof.violations else "it did not reach the end"
         raise ProofError(f"arm {letter} failed its proof, which is a fault of liftwright: {first}")
