@@ -54,6 +54,8 @@ from liftwright.plan.travels import Travels
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "fits", "walk"]
 
 CELL_PER_NOZZLE = 1.25
+# Nozzles: how long a bin of a bead is; how far beside a bead an edge may stand on which its own curl grows on.
+BIN_LENGTH, GROWS_BESIDE = 0.9, 0.8
 LINE = 64  # bytes the processor fetches at once
 MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
@@ -133,7 +135,7 @@ class Ground:
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain, curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            0.9 * nozzle, 0.8 * nozzle,
+            BIN_LENGTH * nozzle, GROWS_BESIDE * nozzle,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
