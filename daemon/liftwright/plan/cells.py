@@ -42,7 +42,7 @@ NONE = np.uint64(0)
 LOW_BITS = np.uint64(0x1111111111111111)
 BYTE_BITS = np.uint64(0x0101010101010101)
 HIGH_BITS = np.uint64(0x8080808080808080)
-FOUR, FIFTEEN = np.uint64(4), np.uint64(15)
+FIFTEEN = np.uint64(15)
 ONE, SIX, SIXTY_THREE = np.uint64(1), np.uint64(6), np.uint64(63)
 
 
@@ -187,13 +187,6 @@ def put(words: Words, i: Index, low: np.uint64, high: np.uint64, owner: int) -> 
     if before & ~OWN_SQUARES == mine:
         mine = before
     words[i, OWNER] = mine | marks_of(a ^ new_a) | (marks_of(b ^ new_b) << np.uint64(8))
-
-
-@kernel
-def owns(words: Words, i: Index, square: Index, owner: int) -> bool:
-    """Whether a path gave a square of cell i its allowance."""
-    word = words[i, OWNER]
-    return bool(word >> OWN == np.uint64(owner) and (word >> np.uint64(square)) & np.uint64(1) != NONE)
 
 
 @kernel
