@@ -13,9 +13,9 @@ from liftwright.job.moves import Ints, MoveReader, Window
 from liftwright.job.survey import Survey
 from liftwright.labels import Labels
 from liftwright.plan.beads import Bytes
+from liftwright.plan.bed import Strips
 from liftwright.plan.climbs import Climbs
 from liftwright.plan.cost import Cost, CostClock
-from liftwright.plan.covering import Strips
 from liftwright.plan.layers import MOST_LISTED, LayerBook, listed, progress_off, short_of_cooling
 from liftwright.plan.lifts import FixedShapes, Lifts, admit
 from liftwright.plan.strikes import Strikes

@@ -17,8 +17,9 @@ from evaluator.scenes import HEIGHT, WIDTH, Pen, block, ring
 from liftwright.job.columns import BEAD
 from liftwright.job.moves import MoveReader
 from liftwright.plan import string
+from liftwright.plan.bed import PART, X_LOW, Y_LOW, Covered
 from liftwright.plan.cells import TOP, square_height
-from liftwright.plan.covering import PART, X_LOW, Y_LOW, Covered, cover_strip
+from liftwright.plan.covering import cover_strip
 from liftwright.plan.raster import half_plane_words
 from liftwright.plan.terrain import BLOCKED, CLEAR, LIFTED, NOT_JUDGED, Curl, Ground, walk
 from liftwright.plan.travels import TravelFinder

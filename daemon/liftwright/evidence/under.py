@@ -9,9 +9,8 @@ import numpy as np
 from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import kernel
 from liftwright.plan.beads import Rows, close, lay_row
+from liftwright.plan.bed import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed, Strips
 from liftwright.plan.cells import C_TOP, FIFTEEN, NONE, SQUARES, TOP, Floats, square_height
-from liftwright.plan.covering import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Strips
-from liftwright.plan.overhang import Bed
 from liftwright.plan.raster import TILE
 
 PLACES_ALONG = 5  # at most so many places along a bead are looked at

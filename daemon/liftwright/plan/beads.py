@@ -14,27 +14,34 @@ import numpy.typing as npt
 from liftwright.job.columns import A_CX, A_CY, A_SWEEP
 from liftwright.job.moves import Moves
 from liftwright.kernels import inlined, kernel
-from liftwright.plan.cells import Z_TOP, Floats
-from liftwright.plan.covering import COLUMNS, FILAMENT, NOZZLE, PER_MM, ROWS, X_LOW, Y_LOW, Strips
-from liftwright.plan.overhang import (
+from liftwright.plan.bed import (
     CARRIED,
+    COLUMNS,
+    FILAMENT,
     LAYER_H,
     LAYER_Z,
     LOCAL_H,
+    NOZZLE,
     OPEN,
+    PER_MM,
     RESTARTS,
+    ROWS,
     RUN_END,
     STALE_BEADS,
     STALE_LENGTH,
     USUAL_WIDTH,
     X_END,
+    X_LOW,
     Y_END,
+    Y_LOW,
     Z_END,
     Bed,
-    end_path,
-    lay_bead,
+    Strips,
 )
+from liftwright.plan.cells import Z_TOP, Floats
+from liftwright.plan.overhang import lay_bead
 from liftwright.plan.raster import TILE
+from liftwright.plan.waiting import end_path
 
 Bytes = npt.NDArray[np.uint8]
 

@@ -1,6 +1,6 @@
 """The beads of a window covered before it is their turn to be laid: what can be done beside other work.
 
-In: columns of moves. Out: strips (covering.py) of the straight level beads. The layer height is followed as the terrain
+In: columns of moves. Out: strips (bed.py) of the straight level beads. The layer height is followed as the terrain
 follows it (beads.py); where it comes to another width all the same, the bead is covered again.
 """
 
@@ -11,8 +11,9 @@ import numpy as np
 from liftwright.job.columns import BEAD
 from liftwright.kernels import kernel
 from liftwright.plan.beads import LEVEL, SAME_Z, SHORTEST, WIDEST, Rows, layer_step, width_of
+from liftwright.plan.bed import FILAMENT, NOZZLE, Covered, Strips
 from liftwright.plan.cells import Floats
-from liftwright.plan.covering import FILAMENT, MOST_CELLS, MOST_COLUMNS, NOZZLE, Covered, Strips, cover_bead
+from liftwright.plan.covering import MOST_CELLS, MOST_COLUMNS, cover_bead
 from liftwright.plan.raster import Words
 
 CELLS_PER_ROW, COLUMNS_PER_ROW = 24, 12  # room; a window that needs more has its last beads covered in their turn

@@ -7,41 +7,17 @@ it is their turn to be laid.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
 from liftwright.kernels import kernel
-from liftwright.plan.cells import NONE, Cells, Floats, Singles
-from liftwright.plan.raster import PER_CELL, STEPS, Integers, Words, direction_of
+from liftwright.plan.bed import COLUMNS, PER_MM, ROWS, X_LOW, Y_LOW, Covered
+from liftwright.plan.cells import NONE, Floats
+from liftwright.plan.raster import PER_CELL, STEPS, Words, direction_of
 
-# Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
-JOB_SIZE = 13
 MOST_CELLS = 16384  # of one bead
 MOST_COLUMNS = 4096
 # The bead's round end counts as a straight one of the same area: π/4 of half its width.
 ROUND_END = 0.7853981633974483
-
-
-class Covered(NamedTuple):
-    """Cells of one bead, or room for them."""
-
-    cells: Cells
-    covers: Words  # samples that the bead covers in each
-    alongs: Singles  # places of their middles along the bead, in cells
-    ends: Cells  # one past the last cell of each column
-
-
-class Strips(NamedTuple):
-    """Beads of one window that were covered before their turn: that of row i has the cells at[i] to at[i + 1] - 1, in
-    columns whose ends are columns_at[i] to columns_at[i + 1] - 1. A row without cells wasn't covered."""
-
-    at: Integers
-    columns_at: Integers
-    column: Integers  # the first one of each row's bead
-    width: Floats  # mm, with which it was covered
-    beads: Covered
 
 
 @kernel
@@ -121,7 +97,7 @@ def cover_strip(
 def cover_bead(
     table: Words, job: Floats, x0: float, y0: float, x1: float, y1: float, length: float, width: float, bead: Covered
 ) -> tuple[int, int, int]:
-    """The same for a bead between two places of the bed, all in mm. job: the numbers named above."""
+    """The same for a bead between two places of the bed, all in mm. job: the numbers that describe one (bed.py)."""
     per_mm, per_length = job[PER_MM], 1.0 / length
     half = 0.5 * width * per_mm
     return cover_strip(

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from liftwright.kernels import inlined, kernel
+from liftwright.plan.bed import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed
 from liftwright.plan.cells import (
     ALL,
     ALL_SQUARES,
@@ -31,8 +32,6 @@ from liftwright.plan.cells import (
     squares_in,
     squares_over,
 )
-from liftwright.plan.covering import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW
-from liftwright.plan.overhang import Bed
 from liftwright.plan.raster import TILE, Index, Words, lowest_bit, over, row_range
 from liftwright.plan.string import NOTHING
 

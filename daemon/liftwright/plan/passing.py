@@ -13,8 +13,8 @@ import numpy as np
 from liftwright.job.columns import A_CX, A_CY, A_SWEEP, BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import inlined, kernel
 from liftwright.plan.beads import Bytes, Rows, chords, close, lay_row, on_arc
+from liftwright.plan.bed import CURLED, NOZZLE, PATH, Bed, Strips
 from liftwright.plan.cells import Floats
-from liftwright.plan.covering import NOZZLE, Strips
 from liftwright.plan.obstacles import (
     W_FROM,
     W_HURRY,
@@ -37,7 +37,6 @@ from liftwright.plan.obstacles import (
     forget,
     sweep,
 )  # fmt: skip
-from liftwright.plan.overhang import CURLED, PATH, Bed
 from liftwright.plan.raster import Integers
 from liftwright.plan.string import taut, thin
 

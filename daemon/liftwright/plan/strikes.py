@@ -10,11 +10,10 @@ from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
 from liftwright.plan.beads import Bytes, Rows, close, lay_row, rows_of
+from liftwright.plan.bed import PATH, Bed, Strips
 from liftwright.plan.beforehand import new_strips
 from liftwright.plan.cells import Floats
-from liftwright.plan.covering import Strips
 from liftwright.plan.obstacles import W_LENGTH, W_LOW, W_PATH, W_STRUCK, W_Z0, W_Z1, Sweep, forget, sweep
-from liftwright.plan.overhang import PATH, Bed
 from liftwright.plan.passing import PLACES, SPACING, Gaps, look_along, measure, next_bead
 from liftwright.plan.raster import Integers
 from liftwright.plan.terrain import Ground

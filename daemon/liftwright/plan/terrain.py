@@ -16,23 +16,14 @@ import numpy as np
 
 from liftwright.job.moves import Moves
 from liftwright.plan.beads import Bytes, rows_of
+from liftwright.plan.bed import JOB_SIZE, LAYER_H, NOZZLE, RESTARTS, STATE_SIZE, USUAL_WIDTH, Bed, Covered, Strips
 from liftwright.plan.beforehand import cover_rows, new_strips
 from liftwright.plan.bins import BIN_ROWS, MOST_BINS, QUARTERS
 from liftwright.plan.cells import PARTS, RECORD_WORDS, Floats
-from liftwright.plan.covering import JOB_SIZE, MOST_COLUMNS, NOZZLE, Covered, Strips
 from liftwright.plan.covering import MOST_CELLS as BEAD_CELLS
+from liftwright.plan.covering import MOST_COLUMNS
 from liftwright.plan.laying import SUMS
 from liftwright.plan.obstacles import WAY_SIZE, Sweep
-from liftwright.plan.overhang import (
-    LAYER_H,
-    PIECE_SIZE,
-    PIECES,
-    RESTARTS,
-    STATE_SIZE,
-    USUAL_WIDTH,
-    WAITING,
-    Bed,
-)
 from liftwright.plan.passing import (
     BLOCKED,
     CLEAR,
@@ -50,6 +41,7 @@ from liftwright.plan.passing import (
 from liftwright.plan.raster import TILE, Integers, Words, half_plane_words
 from liftwright.plan.string import NOTHING
 from liftwright.plan.travels import Travels
+from liftwright.plan.waiting import PIECE_SIZE, PIECES, WAITING
 
 __all__ = ["BLOCKED", "CLEAR", "LIFTED", "NOT_JUDGED", "Curl", "Ground", "Strings", "fits", "walk"]
 

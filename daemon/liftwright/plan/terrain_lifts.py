@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from liftwright.job.moves import Moves
 from liftwright.kernels import kernel
-from liftwright.plan.covering import Strips
+from liftwright.plan.bed import Strips
 from liftwright.plan.lifts import OWN_LIFT_MM, Lifts, LiftTerms
 from liftwright.plan.shapes import flat
 from liftwright.plan.terrain import BLOCKED as IS_BLOCKED
