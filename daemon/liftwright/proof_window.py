@@ -23,7 +23,8 @@ class Window:
         self.file = file
         self.length = self.read = 0
         self.grows = True
-        self.bytes = np.zeros(WINDOW + 2, dtype=np.uint8)
+        # Nothing behind the sentinel is ever looked at; to clear it would take longer than to prove a small job.
+        self.bytes = np.empty(WINDOW + 2, dtype=np.uint8)
         self.filled = 0
         self.usable = 0
         self.whole = False
