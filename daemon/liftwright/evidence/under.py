@@ -10,8 +10,7 @@ from liftwright.job.columns import BEAD, TOOL, TRAVEL, WALL, WIPE
 from liftwright.kernels import kernel
 from liftwright.plan.beads import Rows, close, lay_row
 from liftwright.plan.bed import COLUMNS, PART, PER_MM, ROWS, X_LOW, Y_LOW, Bed, Strips
-from liftwright.plan.cells import C_TOP, FIFTEEN, NONE, SQUARES, TOP, Floats, square_height
-from liftwright.plan.raster import TILE
+from liftwright.plan.cells import C_TOP, FIFTEEN, NONE, SQUARES, TOP, Floats, cell_at, square_height
 
 PLACES_ALONG = 5  # at most so many places along a bead are looked at
 APART_MM = 0.8  # and about so far apart
@@ -51,7 +50,7 @@ def allowance_at(bed: Bed, x: float, y: float) -> float:
     column, row, columns = int(np.floor(cx)), int(np.floor(cy)), int(job[COLUMNS])
     if not (0 <= column < columns and 0 <= row < int(job[ROWS])):
         return 0.0
-    i = _cell(columns, column, row)
+    i = cell_at(columns, column, row)
     square = min(3, int((cy - row) * 4.0)) * 4 + min(3, int((cx - column) * 4.0))
     if (words[i, TOP] >> np.uint64(4 * square)) & FIFTEEN == NONE:
         return 0.0
@@ -75,7 +74,7 @@ def heights(
         printed[k] = allowed[k] = 0.0
         for row in range(max(0, int(np.floor(cy - reach))), min(n_rows - 1, int(np.floor(cy + reach))) + 1):
             for column in range(max(0, int(np.floor(cx - reach))), min(columns - 1, int(np.floor(cx + reach))) + 1):
-                i = _cell(columns, column, row)
+                i = cell_at(columns, column, row)
                 for square in range(SQUARES):
                     dx = column + 0.25 * (square & 3) + 0.125 - cx
                     dy = row + 0.25 * (square >> 2) + 0.125 - cy
@@ -83,12 +82,6 @@ def heights(
                         height, allowance = square_height(bed.words, bed.singles, i, square, job[PART], limit)
                         printed[k] = max(printed[k], height - allowance)
                         allowed[k] = max(allowed[k], height)
-
-
-@kernel
-def _cell(columns: int, column: int, row: int) -> int:
-    """Index of a cell: those of a tile lie side by side."""
-    return (((row // TILE) * (columns // TILE) + column // TILE) << 6) + ((row & 7) << 3) + (column & 7)
 
 
 @kernel

@@ -38,7 +38,7 @@ from liftwright.plan.bed import (
     Bed,
     Strips,
 )
-from liftwright.plan.cells import Z_TOP, Floats
+from liftwright.plan.cells import Z_TOP, Floats, cell_at
 from liftwright.plan.overhang import lay_bead
 from liftwright.plan.raster import TILE
 from liftwright.plan.waiting import end_path
@@ -211,5 +211,4 @@ def top_at(bed: Bed, x: float, y: float) -> float:
     columns = int(job[COLUMNS])
     if not (0 <= column < columns and 0 <= row < int(job[ROWS])):
         return 0.0
-    i = ((row >> 3) * (columns >> 3) + (column >> 3) << 6) + ((row & 7) << 3) + (column & 7)
-    return float(bed.singles[i, Z_TOP])
+    return float(bed.singles[cell_at(columns, column, row), Z_TOP])

@@ -47,6 +47,12 @@ ONE, SIX, SIXTY_THREE = np.uint64(1), np.uint64(6), np.uint64(63)
 
 
 @kernel
+def cell_at(columns: int, column: int, row: int) -> int:
+    """Index of a cell: those of a tile lie side by side."""
+    return ((row >> 3) * (columns >> 3) + (column >> 3) << 6) + ((row & 7) << 3) + (column & 7)
+
+
+@kernel
 def carriers(words: Words, singles: Singles, i: Index, z: float, h: float) -> np.uint64:
     """Samples of cell i with material within 1.5 layer heights beneath a bead with top z (all of them on the bed)."""
     reach = np.float32(z - BENEATH * h)
