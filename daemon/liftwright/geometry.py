@@ -26,7 +26,7 @@ OVERHANG, SLENDERNESS, ISLANDS = "overhang_share", "slenderness", "islands"
 GEOMETRY = frozenset({OVERHANG, SLENDERNESS, ISLANDS})
 
 _I, _F = np.zeros(0, np.int64), np.zeros(0)
-_NO_TRAVELS = Travels(_I, _I, _I, _I, _I, _I, _I, _I, _F, _F, _F, _F, _F, _F)
+_NO_TRAVELS = Travels(_I, _I, _I, _I, _I, _I, _I, _I, _I, _F, _F, _F, _F, _F, _F)
 
 
 def measure(

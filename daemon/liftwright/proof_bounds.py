@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from liftwright.proof_finding import BELOW, OUTSIDE, TOO_FAST, TOO_HIGH, Z_TOO_FAST, Found, Side, before, report
-from liftwright.proof_lines import active
+from liftwright.proof_lines import active, tool_change_of
 from liftwright.proof_path import WAY_TOLERANCE, next_way, same_way
 from liftwright.proof_state import (
     CODE,
@@ -54,7 +54,8 @@ def untouchable(a: Side, limits: np.ndarray) -> int:
     if a.start[FRAME] != 0:
         return OTHER_FRAME
     latched = a.start[LATCHED] != 0
-    for k in range(a.n + 1):
+    stop = tool_change_of(a)
+    for k in range(stop + (stop == a.n)):
         kind, flags = a.rows[k, KIND], a.rows[k, FLAGS]
         if kind == WALL:
             return HAS_WALL

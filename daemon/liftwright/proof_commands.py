@@ -20,6 +20,7 @@ from liftwright.proof_state import (
     B_Z,
     BACK,
     BEFORE_TOOL,
+    CHANGES,
     DWELL,
     EREL,
     FIRMWARE_LIFT,
@@ -55,6 +56,8 @@ from liftwright.proof_state import (
     Z,
 )
 from liftwright.proof_words import BAD, MULTI, SCALE, TOP, kernel, mix
+
+LAST_TOOL = 99  # higher numbers name macros on some machines, not tools (seen in jobs, no source)
 
 
 @kernel
@@ -268,5 +271,7 @@ def tool_change(
         before = (s[KNOWN] | s[KNOWN] >> BEFORE_TOOL) & KNOW_XYZ
         s[TOOL] = tool
         wall(s, r, False)
+        if 0 <= tool <= LAST_TOOL and tool * SCALE == value:
+            r[FLAGS] |= CHANGES
         s[KNOWN] |= before << BEFORE_TOOL  # a bead right behind it says that they still hold
     return -1

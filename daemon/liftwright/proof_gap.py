@@ -2,8 +2,8 @@
 
 In: the two sides of a gap. Out: findings, at most one for each promise and gap.
 
-1. Lines that aren't active moves (proof_lines) are fixed: byte-identical, in order, and met at the same XY; E lines and
-   moves also at the same Z, E and feed.
+1. Lines that aren't active moves (proof_lines) are fixed: byte-identical, in order, and met at the same XY; E lines,
+   moves and walls, tool changes among them, also at the same Z, E and feed.
 2. An edited line's comments stay, byte for byte, on lines of their own, before the next fixed line.
 3. Wipes, retractions and primes are also compared by themselves, whatever became of the lines between them.
 """
@@ -49,6 +49,7 @@ from liftwright.proof_state import (
     RTOOL,
     RX,
     START,
+    WALL,
 )
 from liftwright.proof_words import kernel, merged
 
@@ -70,9 +71,9 @@ def _next_push(side: Side, k: int) -> int:
 
 @merged
 def _same_place(a: Side, i: int, b: Side, j: int) -> bool:
-    """Whether a fixed line is met at the same XY; E lines and moves also at the same Z and E, before and after."""
+    """Whether a fixed line is met at the same XY; E lines, moves and walls also at the same Z and E."""
     ra, rb = a.rows[i], b.rows[j]
-    exact = _pushes(ra) or ra[KIND] == MOVE
+    exact = _pushes(ra) or ra[KIND] == MOVE or ra[KIND] == WALL
     for k in range(3 if exact else 2):
         if before(a, i, k) != before(b, j, k) or ra[RX + k] != rb[RX + k]:
             return False
@@ -182,7 +183,7 @@ def _fixed(a: Side, i: int, b: Side, j: int, found: Found) -> bool:
         return True  # its place and feed are the business of `retractions`
     if not _same_place(a, i, b, j):
         report(found, 3, PLACE, a, i, b, j, 0)
-    elif b.rows[j, KIND] == MOVE and a.rows[i, RF] != b.rows[j, RF]:
+    elif (b.rows[j, KIND] == MOVE or b.rows[j, KIND] == WALL) and a.rows[i, RF] != b.rows[j, RF]:
         report(found, 3, FEED, a, i, b, j, 0)
     return True
 

@@ -1,6 +1,7 @@
 """Single lines of a gap: which are the same, which may be edited, which are ours, and whose comments they hold.
 
-1. Only moves after the last wipe or retraction and before the first prime after it may be edited: the active rows.
+1. Only moves after the last wipe or retraction and before the first prime after it may be edited: the active rows. A
+   tool change ends them; what stands behind it isn't looked at.
 2. A line of our own is G0 or G1 with X, Y and Z (in G91 any of them), or a job's arc with a Z word, or a bare feed; it
    carries no comment but ours, and a line end that the job's own moves have.
 """
@@ -18,6 +19,7 @@ from liftwright.proof_state import (
     B_Z,
     BACK,
     BEAD,
+    CHANGES,
     CODE,
     COMMENT,
     END,
@@ -59,14 +61,23 @@ def same_line(a: Side, i: int, b: Side, j: int) -> bool:
 @merged
 def active(side: Side) -> tuple[int, int]:
     """Half-open range of the rows that a lift may edit."""
-    first = 0
-    for k in range(side.n):
+    first, stop = 0, tool_change_of(side)
+    for k in range(stop):
         if side.rows[k, KIND] == BACK:
             first = k + 1
     last = first
-    while last < side.n and side.rows[last, KIND] != FORWARD and side.rows[last, KIND] != BEAD:
+    while last < stop and side.rows[last, KIND] != FORWARD and side.rows[last, KIND] != BEAD:
         last += 1
     return first, last
+
+
+@merged
+def tool_change_of(side: Side) -> int:
+    """The row of the gap's first tool change, or of the bead that ends the gap."""
+    stop = 0
+    while stop < side.n and side.rows[stop, FLAGS] & CHANGES == 0:
+        stop += 1
+    return stop
 
 
 @merged

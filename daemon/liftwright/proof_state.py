@@ -32,6 +32,7 @@ ROW_SIZE = 21
 
 BLANK, NOTE, MOVE, BEAD, BACK, FORWARD, NEUTRAL, DWELL, WALL = range(9)
 UNSURE, NUMBERED, UNKNOWN, MOVES_XY, RELATIVE = 1, 2, 4, 8, 16  # UNKNOWN: homing, probing, unknown; RELATIVE: G91
+CHANGES = 32  # another tool
 
 # Classes of commands in the tables that the caller fills.
 ASK, IS_WALL, IS_UNKNOWN, IS_NEUTRAL, IS_TEXT, IS_OWN, IS_FRAME = range(7)  # IS_TEXT: its arguments are text

@@ -27,6 +27,7 @@ from liftwright.job.columns import (
     R_Y,
     R_Z,
     RETRACT,
+    TOOL,
     TRAVEL,
     W_F,
     WIPE,
@@ -216,8 +217,8 @@ def _restore_feed(
             if words[q] & W_F:
                 return at
             break
-        if k == FW_RETRACT or k == FW_PRIME:
-            break  # firmware moves filament here; it must find the feed that the job left it
+        if k == FW_RETRACT or k == FW_PRIME or k == TOOL:
+            break  # firmware moves by itself here; it must find the feed that the job left it
     out[at] = 71
     out[at + 1] = 49
     out[at + 2] = 32

@@ -23,6 +23,9 @@ from liftwright.result import Result  # noqa: E402
 from liftwright.rewrite import rewrite  # noqa: E402
 
 REAL_JOBS = ROOT.parent / "shared" / "jobs"
+# Commands of single machines that the operator's printer entry would name: notices of a new layer and of the mass on
+# the bed (from memory, and from where they stand in the jobs). Without that every travel that holds one is left alone.
+NEUTRAL = {"helical-lift-conditional-blocks": ["M991"], "object-labels-sloped-lift-arcs": ["M74"]}
 SHORT_MM = 1.0  # ways shorter than this are counted beside the others too
 
 
@@ -57,7 +60,9 @@ def judge_job(path: Path, settings: list[Setting], numbers: Numbers, curl: dict[
     """
     original = path.read_bytes()
     told = curl or {"onset": numbers.onset, "gain": numbers.gain, "cap_mm": numbers.cap_mm, "decay": numbers.decay}
-    printer = {"nozzle_flat_mm": numbers.flat_mm, "filament_mm": numbers.filament_mm}
+    printer = {
+        "nozzle_flat_mm": numbers.flat_mm, "filament_mm": numbers.filament_mm, "neutral": NEUTRAL.get(path.stem, []),
+    }  # fmt: skip
     results, rewrites = {}, {}
     for setting in settings:
         sink = io.BytesIO()

@@ -19,6 +19,7 @@ from dataclasses import fields
 from pathlib import Path
 
 from judged import (
+    NEUTRAL,
     Judged,
     Numbers,
     Setting,
@@ -64,7 +65,8 @@ def main() -> None:
     for setting in settings:
         if setting.lift["shape"] == "terrain":
             _print_standing(setting.name, judged, "square" if asked.front else "square 0.6", asked.min_travel_mm)
-    print(f"judged by tests/evaluator with: {numbers.sentence()}; rules: {base}, curl {told or 'as the judge has it'}")
+    print(f"judged by tests/evaluator with: {numbers.sentence()}; rules: {base}, curl {told or 'as the judge has it'}; "
+          f"named neutral: {NEUTRAL}")
 
 
 def _print_table(name: str, judged: list[Judged]) -> None:

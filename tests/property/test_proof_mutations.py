@@ -29,7 +29,7 @@ WIDE = dataclasses.replace(LIMITS, bed=(-500.0, 500.0, -500.0, 500.0), z_max_mm=
 
 
 def lattice(relative_e: bool, end: bytes, layers: int = 6) -> bytes:
-    """A small lattice pot: three posts a layer, some travels retracted, lifted by the job itself or past a command."""
+    """A small lattice pot: three posts a layer, travels retracted, lifted by the job, past a command, to a change."""
     lines = ["; lattice pot", "M140 S60", "G28", "G90", "M83" if relative_e else "M82", "G92 E0", "G1 Z0.2 F600"]
     total = Decimal(0)
 
@@ -48,6 +48,7 @@ def lattice(relative_e: bool, end: bytes, layers: int = 6) -> bytes:
                     f"G1 E{push('-1')} F2400 ; back",
                     "M106 S200",
                     f"G1 X{x} Y{y} F9000 ; over",
+                    *(["T1", "G1 X90 F6000", "T0", f"G1 X{x} Y{y} Z{z}"] if layer == 4 else []),
                     f"G1 E{push('1')} F2400",
                 ]
             elif post == 2:

@@ -371,7 +371,7 @@ OPERATORS = [
     _op(
         "end of a travel too high",
         "own",
-        "12",
+        "123",
         lambda place, draw: _with(place, b"Z", lambda value: value + Decimal("0.001")) if place.last_own else None,
     ),
     _op(

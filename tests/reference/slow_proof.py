@@ -119,19 +119,26 @@ def _bead(line: Line) -> tuple[object, ...]:
 
 
 def active(rows: list[Line]) -> slice:
-    """After the last E backward, up to the first E forward behind it."""
+    """After the last E backward, up to the first E forward behind it; all before the first change of the tool."""
+    rows = rows[: change_of(rows)]
     first = max((k + 1 for k, line in enumerate(rows) if line.kind == "back"), default=0)
     last = next((k for k in range(first, len(rows)) if rows[k].kind == "forward"), len(rows))
     return slice(first, last)
 
 
+def change_of(rows: list[Line]) -> int:
+    """The first line that changes the tool."""
+    return next((k for k, line in enumerate(rows) if line.changes), len(rows))
+
+
 def untouchable(rows: list[Line], bead: Line, start: Machine, limits: Limits) -> bool:
-    for line in [*rows, bead]:
+    change = change_of(rows)
+    for line in rows[:change] if change < len(rows) else [*rows, bead]:
         if line.kind in ("wall", "dwell") or line.numbered or line.unsure:
             return True
     if not frozenset("XYZM") <= start.known or start.frame:
         return True
-    latched = start.latched or any(line.code == 10 and line.kind == "back" for line in rows)
+    latched = start.latched or any(line.code == 10 and line.kind == "back" for line in rows[:change])
     if start.firmware_lift and latched:
         return True
     part = active(rows)
@@ -259,7 +266,7 @@ def _own_form(line: Line) -> bool:
 
 
 def _same_place(a: Line, b: Line) -> bool:
-    axes = "XYZE" if a.kind in ("back", "forward", "move") else "XY"
+    axes = "XYZE" if a.kind in ("back", "forward", "move", "wall") else "XY"
     for one, two in ((a.before, b.before), (a.after, b.after)):
         if any(one.at[k] != two.at[k] for k in axes):
             return False

@@ -71,6 +71,7 @@ class Line:
     numbered: bool = False
     unsure: bool = False
     unknown: bool = False
+    changes: bool = False  # to another tool
     pushed: Decimal = ZERO
     before: Machine = Machine()
     after: Machine = Machine()
@@ -147,6 +148,7 @@ class Reader:
             before = (self.machine.before_tool | self.machine.known) & set("XYZ")
             self._wall(line, unknown=False)
             self._set(before_tool=before)
+            line.changes = tool in range(100)
 
     def _lettered(self, line: Line, letter: str, rest: bytes) -> None:
         code = line.code

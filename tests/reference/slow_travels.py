@@ -70,6 +70,7 @@ class Travel:
     last: int
     reason: str = "free"
     retracted: bool = False
+    to_tool: bool = False  # `rows` then end with the change of the tool
     layer: int = 0
     label: int = -1
     length: float = 0.0
@@ -135,20 +136,31 @@ def travels_of(rows: list[Row], begin_line: int) -> list[Travel]:
 
 def travel_of(gap: list[Row], walk: Walk) -> Travel:
     inner = range(1, len(gap) - 1)
-    pulls = [k for k in inner if gap[k].kind in (WIPE, RETRACT, FW_RETRACT)]
-    first = pulls[-1] + 1 if pulls else 1
-    pushes = [k for k in inner if gap[k].kind in (PRIME, FW_PRIME)]
-    last = pushes[0] if pushes else len(gap) - 1
-    travel = Travel(gap, first, last, layer=walk.layer, label=gap[0].label)
-    ways = active = [k for k in (range(first, last) if first <= last else inner) if gap[k].kind == TRAVEL]
+    first, last = active(gap)
+    walls = [k for k in inner if gap[k].kind in (WALL, TOOL)]
+    before, to_tool = gap[: walls[0] + 1] if walls else [], False
+    if walls and gap[walls[0]].kind == TOOL:
+        a, b = active(before)
+        if any(way(gap, k) > 0 for k in range(a, b) if gap[k].kind == TRAVEL):
+            first, last, to_tool = a, b, True
+    travel = Travel(before if to_tool else gap, first, last, layer=walk.layer, label=gap[0].label, to_tool=to_tool)
+    ways = [k for k in (range(first, last) if first <= last else inner) if gap[k].kind == TRAVEL]
     travel.length = sum(way(gap, k) for k in ways)
     travel.z0, travel.z1 = gap[first - 1].z, gap[last - 1].z
-    travel.top = max([travel.z0, travel.z1, *(gap[k].z for k in active)])
+    travel.top = max([travel.z0, travel.z1, *(gap[k].z for k in ways)])
     travel.speed = max([0.0, *(gap[k].feed for k in ways if way(gap, k) > 0)])
     start = gap[first - 1]
     travel.retracted = walk.pulled.get((start.line, start.kind), False)
     travel.reason = reason_of(travel, walk)
     return travel
+
+
+def active(gap: list[Row]) -> tuple[int, int]:
+    """Behind the last wipe or retraction, up to the first prime."""
+    inner = range(1, len(gap) - 1)
+    pulls = [k for k in inner if gap[k].kind in (WIPE, RETRACT, FW_RETRACT)]
+    pushes = [k for k in inner if gap[k].kind in (PRIME, FW_PRIME)]
+    return pulls[-1] + 1 if pulls else 1, pushes[0] if pushes else len(gap) - 1
 
 
 def way(gap: list[Row], k: int) -> float:
@@ -166,7 +178,7 @@ def reason_of(travel: Travel, walk: Walk) -> str:
         return "before the print begins"
     if any(row.kind in (WALL, TOOL) for row in inner):
         return "wall"
-    if not gap[0].known or not gap[-1].known:
+    if not gap[0].known or not (gap[-1].known or travel.to_tool):
         return "position unknown"
     for row in inner:
         if row.kind == DWELL:

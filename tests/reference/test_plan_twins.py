@@ -25,7 +25,7 @@ from reference.slow_travels import Travel, rows_of, travels_of
 JOBS = Path(__file__).resolve().parents[3] / "shared" / "jobs"
 REAL = sorted(path.stem for path in JOBS.glob("*.gcode") if path.stem not in ("milling-program",))
 FIXED = st.sampled_from(SHAPES[:5])
-COLUMNS = ("reason", "retracted", "layer", "label", "length", "z0", "z1", "top", "speed")
+COLUMNS = ("reason", "retracted", "to_tool", "layer", "label", "length", "z0", "z1", "top", "speed")
 
 
 def product_travels(text: bytes, begin_line: int, chunk: int = 1 << 19) -> list[tuple[object, ...]]:
@@ -33,7 +33,8 @@ def product_travels(text: bytes, begin_line: int, chunk: int = 1 << 19) -> list[
     for window in MoveReader(io.BytesIO(text), chunk=chunk).windows():
         travels = finder.find(window.moves)
         columns = [[REASONS[k] for k in travels.reason], travels.retracted.astype(bool).tolist()]
-        columns += [getattr(travels, name).tolist() for name in COLUMNS[2:]]
+        columns += [travels.to_tool.astype(bool).tolist()]
+        columns += [getattr(travels, name).tolist() for name in COLUMNS[3:]]
         lines = [tuple(window.moves.line[a:b].tolist()) for a, b in zip(travels.first, travels.last, strict=True)]
         found += list(zip(*columns, lines, strict=True))
     return found

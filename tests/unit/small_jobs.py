@@ -89,7 +89,7 @@ def travels_of(text: bytes, begin_line: int = 0, **reading: Any) -> SimpleNamesp
     `begin_line` 0 lets the print begin at its first bead.
     """
     reader, finder = MoveReader(io.BytesIO(text), **reading), TravelFinder(begin_line)
-    names = ("retracted", "reason", "layer", "label", "length", "z0", "z1", "top", "height", "speed")
+    names = ("retracted", "to_tool", "reason", "layer", "label", "length", "z0", "z1", "top", "height", "speed")
     columns: dict[str, list[Any]] = {name: [] for name in (*names, "active")}
     for window in reader.windows():
         found = finder.find(window.moves)

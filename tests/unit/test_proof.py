@@ -313,7 +313,7 @@ def test_a_command_must_be_met_at_the_same_place() -> None:
         (b"PARK_HEAD\n", "may move the machine"),
         (b"G29\n", "may move the machine"),
         (b"M600\n", "may move the machine"),
-        (b"T1\n", "may move the machine"),
+        (b"T1000\n", "may move the machine"),
         (b"/G1 X50 Y50\n", "may move the machine"),
         (b"G91 G1 Z5\nG90\n", "may move the machine"),
         (b"G4 P200\n", "a dwell"),
@@ -325,6 +325,52 @@ def test_a_gap_that_holds_a_wall_or_a_dwell_must_stay(line: bytes, why: str) -> 
     job, good = JOB.replace(b"M106 S255\n", line), GOOD.replace(b"M106 S255\n", line)
     proof = judge(job, stamped(good))
     assert any(v.promise == 3 and v.line_original == 10 and why in v.expected for v in proof.violations), proof
+
+
+# Tool changes: what stands before one may be edited, nothing else
+
+CHANGE = b"G1 X50 Y50 F9000 ; to the other side\nM106 S255\nT1\nG1 X55 Y50 Z0.2 F6000\n"
+PARK = JOB.replace(FIRST + b"M106 S255\n", CHANGE)
+RAISED = b"; to the other side\nG1 X40 Y30 Z0.6 F9000\nG1 X50 Y50 Z0.2\nM106 S255\nT1\nG1 X55 Y50 Z0.2 F6000\n"
+
+
+def lifted_before_the_change(old: bytes = b"", new: bytes = b"") -> bytes:
+    assert RAISED.count(old) == 1 or not old
+    return PARK.replace(CHANGE, RAISED.replace(old, new) if old else RAISED)
+
+
+def test_the_way_up_to_a_tool_change_may_be_lifted() -> None:
+    proof = judge(PARK, stamped(lifted_before_the_change()))
+    assert proof.holds, proof.violations
+    assert proof.counts["touched"] == 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "promise"),
+    [
+        (b"G1 X55 Y50 Z0.2 F6000\n", b"G1 X53 Y50 Z0.5 F6000\nG1 X55 Y50 Z0.2\n", 3),  # a lift behind it
+        (b"G1 X50 Y50 Z0.2\nM106 S255\nT1\n", b"G1 X50 Y50 Z0.4\nM106 S255\nT1\n", 3),  # too high
+        (b"Z0.6 F9000\nG1 X50 Y50 Z0.2\n", b"Z0.6 F9000\nG1 X50 Y50 Z0.2 F3000\n", 3),  # another feed
+        (b"T1\n", b"T2\n", 3),
+        (b"M106 S255\nT1\n", b"T1\nM106 S255\n", 3),
+    ],
+)
+def test_at_a_tool_change_everything_is_as_the_job_had_it(old: bytes, new: bytes, promise: int) -> None:
+    """Place, height and feed, in all three axes; and what stands behind it is not touched."""
+    proof = judge(PARK, stamped(lifted_before_the_change(old, new)))
+    assert promise in {violation.promise for violation in proof.violations}, proof
+
+
+@pytest.mark.parametrize("line", [b"PARK_HEAD\n", b"G4 P200\n", b"T255\n", b"M600\n"])
+def test_no_edit_where_anything_else_stands_before_the_tool_change(line: bytes) -> None:
+    job, good = (text.replace(b"M106 S255\nT1\n", line + b"T1\n") for text in (PARK, lifted_before_the_change()))
+    assert not judge(job, stamped(good)).holds
+
+
+@pytest.mark.parametrize("line", [b"M0\n", b"G4 P200\n", b"T255\n", b"M600\n"])
+def test_what_stands_behind_the_tool_change_does_not_matter(line: bytes) -> None:
+    job, good = (text.replace(b"T1\n", b"T1\n" + line) for text in (PARK, lifted_before_the_change()))
+    assert judge(job, stamped(good)).holds
 
 
 @pytest.mark.parametrize("line", [b"M600\n", b"LIGHTS_ON LEVEL=3\n", b"M622.1 S1\n", b"T1\n", b"lights_off\n"])

@@ -384,7 +384,45 @@ def test_comments_say_nothing_that_the_plan_needs() -> None:
     assert points(one) == points(two)
 
 
-def test_beads_of_another_tool_are_obstacles_too_and_a_travel_with_a_change_is_left() -> None:
+def over_a_wall_to_a_change(*behind: str) -> bytes:
+    """From (30, 60) over a wall of three layers at x 50 to (70, 60), where the tool is changed; at 0.2 mm."""
+    pen = start()
+    pen.lines += ["T0"]
+    wall(pen, 50, 3)
+    from_above(pen, 20, 60, H).bead((30, 60))
+    pen.lines += [OUT, "G1 X70 Y60 F9000", "T1", *behind, "G1 X72 Y60 Z0.2", BACK]
+    pen.at = (72, 60)
+    return closed(pen.bead((80, 60)))
+
+
+@pytest.mark.parametrize("behind", [[], ["PARK_HEAD"], ["G1 X50 Y60 Z0.2", "G1 X40"]])
+def test_the_way_up_to_a_tool_change_is_lifted_and_ends_where_it_did(behind: list[str]) -> None:
+    """What lies behind the change is left, whatever stands in its way."""
+    result, text = run(over_a_wall_to_a_change(*behind), terrain())
+    assert became(result)["rewritten"] == 1
+    gap = last_gap(text)
+    change = gap.index("T1")
+    way = points(gap[:change])
+    assert way[-1] == (70.0, 60.0, 0.2)
+    assert max(z for _, _, z in way) == pytest.approx(0.75, abs=0.0011)
+    assert gap[change + 1 :] == [*behind, "G1 X72 Y60 Z0.2"]
+
+
+def test_what_a_bead_about_to_begin_waives_is_an_obstacle_where_the_tool_is_changed_first() -> None:
+    """The travel ends on a strip that hangs in the air and curls. The bead that begins there runs along it; behind a
+    change of the tool another one begins elsewhere."""
+    for change, lifted in (([], 0), (["T1", f"G1 X60 Y70 Z{3 * H:g}"], 1)):
+        pen = start()
+        block(pen, (31, 34), (56, 64), [1, 2])
+        pen.travel(32, 60, 3 * H).bead((40, 60))
+        from_above(pen, 50, 70, 3 * H).bead((50, 60))
+        pen.lines += [OUT, "G1 X40 Y60 F9000", *change, BACK]
+        pen.at = (60, 70) if change else (40, 60)
+        result, _ = run(closed(pen.bead((70, 70) if change else (34, 60))), terrain())
+        assert became(result).get("rewritten", 0) == lifted, change
+
+
+def test_beads_of_another_tool_are_obstacles_too_and_a_travel_behind_a_change_is_left() -> None:
     pen = start()
     pen.lines += ["T0"]
     pen.travel(5, 6, H).bead((15, 6))

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from liftwright.terms import neutral_hashes
-from unit.small_jobs import AFTER, BEFORE, PRIME, RETRACT, TRAVEL, job, reason_of, rules, travels_of
+from unit.small_jobs import AFTER, BEFORE, PRIME, RETRACT, TRAVEL, job, reason_of, rules, run, travels_of
 
 
 def gap(*lines: str, before: list[str] = BEFORE, after: list[str] = AFTER) -> dict[str, Any]:
@@ -104,13 +104,44 @@ def test_resetting_e_is_no_retraction():
 
 @pytest.mark.parametrize(
     "wall",
-    ["PARK_HEAD", "M600", "G28 X", "G29", "G30", "M9999", "G53", "/G1 Z9", "T1", "T1000", "M0", "M25", "G10 L2 P1 X0",
+    ["PARK_HEAD", "M600", "G28 X", "G29", "G30", "M9999", "G53", "/G1 Z9", "T1000", "M0", "M25", "G10 L2 P1 X0",
      "SOME_MACRO NAME=pot", "M84", "%", "M218 T1 X5", "M206 Z1", "M290 Z0.1", "SET_GCODE_OFFSET Z=0.2", "M808 L3",
      "G92.1", "RESTORE_GCODE_STATE NAME=a", "M622 J1", "M623", "M1002 judge_flag pot"],
 )  # fmt: skip
 def test_a_gap_that_holds_a_wall_is_never_changed(wall):
     """Even where X, Y and Z are seen again before the bead."""
     assert reason_of(RETRACT, TRAVEL, wall, "G1 X60 Y10 Z0.2 F9000", PRIME) == "wall"
+
+
+def test_the_way_up_to_a_tool_change_is_a_travel_by_itself():
+    """It ends where the tool is changed; retractions, primes, waits and travels behind that don't count."""
+    behind = ["T1", "M600", "G4 P500", "G1 E-3", "G1 X30 Y30 Z0.2 F9000", "G1 E3", "G1 X60 Y10"]
+    found = gap(RETRACT, "G1 X40 Y10 F9000", "M106 S255", *behind)
+    assert (found["reason"], found["to_tool"], found["retracted"]) == ("free", 1, 1)
+    assert (found["active"], found["length"]) == ([6, 7], pytest.approx(20.0))
+
+
+@pytest.mark.parametrize(
+    ("before", "reason"),
+    [
+        ([TRAVEL, "M600"], "wall"),
+        ([TRAVEL, "T255"], "wall"),
+        ([], "wall"),
+        (["G1 Z0.5"], "wall"),
+        ([PRIME, TRAVEL], "primes before it travels"),
+        ([TRAVEL, "G4 P500"], "dwell"),
+        (["G1 X40 Y10 F9000", "G1 Z0.1", "G1 Z0.2", TRAVEL], "dips below both ends"),
+    ],
+)
+def test_but_only_where_it_is_certain_and_there_is_a_way(before, reason):
+    assert reason_of(RETRACT, *before, "T1", "G1 X60 Y10 Z0.2 F9000", PRIME) == reason
+
+
+def test_fixed_shapes_leave_a_gap_in_which_the_tool_is_changed():
+    lines = [RETRACT, TRAVEL, "T1", "G1 X61 Y10 Z0.2 F9000", PRIME]
+    for shape in ("square", "triangle", "sawtooth", "trapezoid"):
+        result, _ = run(job(*lines), shape=shape)
+        assert (result.outcome, result.travels) == ("unchanged", {"before the print begins": 1, "wall": 1})
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from liftwright.plan.shapes import (
     MAX_VERTICES,
     SAWTOOTH,
     SQUARE,
+    TERRAIN,
     TRAPEZOID,
     TRIANGLE,
     flat,
@@ -28,6 +29,7 @@ from liftwright.plan.shapes import (
 )
 from liftwright.plan.slopes import SCRATCH, least_slope
 from liftwright.plan.travels import (
+    AT_WALL,
     FREE,
     LEFT_OUT,
     NO_ROOM,
@@ -88,6 +90,9 @@ def admit(travels: Travels, terms: LiftTerms, label_allowed: NDArray[np.bool_] |
         out |= travels.layer <= 1
     if label_allowed is not None:
         out |= ~label_allowed
+    if terms.shape != TERRAIN:
+        # Only where something is known to stand in the way is it worth touching a gap in which tools are changed.
+        leave(travels.to_tool == 1, AT_WALL)
     leave(out, LEFT_OUT)
     leave(own > terms.own_lift_max + SAME_MM, OWN_TALL)
     if not terms.replace_own:

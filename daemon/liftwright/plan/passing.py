@@ -116,7 +116,7 @@ def judge(
     forget(q)
     way[W_Z0], way[W_Z1], way[W_LENGTH], way[W_LOW] = z0, z1, length, min(low, z0, z1)
     way[W_PATH] = bed.state[PATH] - 1.0
-    next_bead(bed, rows, gaps.after[t], way)
+    next_bead(bed, rows, last, gaps.after[t], way)
     spacing = max(SPACING, length / (PLACES - 4))
     # A travel that stays as it is needs no heights: the first strike ends the search.
     way[W_HURRY] = 0.0 if gaps.may_lift[t] else 1.0
@@ -223,9 +223,11 @@ def look_along(bed: Bed, rows: Rows, q: Sweep, first: int, last: int, spacing: f
 
 
 @kernel
-def next_bead(bed: Bed, rows: Rows, i: int, way: Floats) -> None:
-    """Where the bead behind a travel begins, its direction and half width."""
+def next_bead(bed: Bed, rows: Rows, last: int, i: int, way: Floats) -> None:
+    """Where the bead behind a travel that ends with row last - 1 begins, its direction and half width."""
     x0, y0 = rows.x[i - 1], rows.y[i - 1]
+    if x0 != rows.x[last - 1] or y0 != rows.y[last - 1]:
+        return  # the travel ends at a tool change, and another way leads on to the bead
     dx, dy = rows.x[i] - x0, rows.y[i] - y0
     length = np.hypot(dx, dy)
     if rows.arc[i] >= 0:

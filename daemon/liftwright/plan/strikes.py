@@ -91,7 +91,7 @@ def _judge(
         forget(q)
         way[W_Z0], way[W_Z1], way[W_LENGTH], way[W_LOW] = z0, z1, length, min(low, z0, z1)
         way[W_PATH] = (bed.state[PATH] + 16777215.0) % 16777216.0
-        next_bead(bed, rows, gaps.after[t], way)
+        next_bead(bed, rows, last, gaps.after[t], way)
         if side == 0:
             look_along(bed, rows, q, first, last, spacing)
             before[t] = way[W_STRUCK]

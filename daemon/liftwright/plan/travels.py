@@ -2,7 +2,8 @@
 
 1. Everything between two beads is one gap. Its active rows begin behind the last wipe or retraction and end before the
    first prime: there alone a lift may be.
-2. A gap that holds something whose meaning or purpose isn't certain is left as it is, with the reason.
+2. A gap that holds something whose meaning or purpose isn't certain is left as it is, with the reason. The way up to a
+   tool change can be a travel by itself: it ends where the job changes the tool, and what lies behind isn't looked at.
 3. Retracted means that E stands more than 0.1 mm below its highest value of that tool, or that a firmware retraction
    is latched; it may have begun in an earlier gap.
 4. A layer begins with each upward step of bead height, and the count begins again when height drops by more than one.
@@ -77,8 +78,8 @@ GRID_MM = 1e-10  # far below a billionth of an inch, far above what doubles lose
 LAYER_STEP_MM = 0.02  # thinner than any layer, thicker than the ripple of bed levelling written into a job
 
 # Column numbers of the two tables.
-T_BEFORE, T_AFTER, T_FIRST, T_LAST, T_RETRACTED, T_REASON, T_LAYER, T_LABEL = range(8)
-T_LENGTH, T_Z0, T_Z1, T_TOP, T_HEIGHT, T_SPEED = range(6)
+T_BEFORE, T_AFTER, T_FIRST, T_LAST, T_RETRACTED, T_REASON, T_LAYER, T_LABEL, T_TO_TOOL, INTS = range(10)
+T_LENGTH, T_Z0, T_Z1, T_TOP, T_HEIGHT, T_SPEED, FLOATS = range(7)
 # Slots of the carried state.
 V_LAYER_Z, V_LAYER_H, V_HOLE_Z = range(3)
 V_LAYER, V_KNOWN_FROM, V_FW, V_BEGIN_LINE, V_STARTED = range(5)
@@ -93,6 +94,7 @@ class Travels:
     before, after: rows of the beads around it. first, last: half-open range of its active rows. length: XY way of the
     active rows, mm. z0, z1, top: Z at their start, end and highest, mm. height: Z of the bead before, mm. speed:
     highest feed of its XY moves, mm/s. retracted 0/1. reason: index of `REASONS`. layer from 1. label: of `before`.
+    to_tool: 1 where the active rows end at a tool change.
     """
 
     before: NDArray[np.int64]
@@ -103,6 +105,7 @@ class Travels:
     reason: NDArray[np.int64]
     layer: NDArray[np.int64]
     label: NDArray[np.int64]
+    to_tool: NDArray[np.int64]
     length: NDArray[np.float64]
     z0: NDArray[np.float64]
     z1: NDArray[np.float64]
@@ -129,7 +132,7 @@ class TravelFinder:
     def find(self, moves: Moves) -> Travels:
         """The travels of the window, in order."""
         # Room for as many travels as rows; what isn't used is never touched.
-        ints, floats = np.empty((8, len(moves)), np.int64), np.empty((6, len(moves)))
+        ints, floats = np.empty((INTS, len(moves)), np.int64), np.empty((FLOATS, len(moves)))
         n = _find(
             moves.kind, moves.code, moves.known, moves.words, moves.label, moves.tool, moves.line, moves.x, moves.y,
             moves.z, moves.frame, moves.frames,
@@ -143,11 +146,14 @@ def _reason_of(
     b: int, r: int, first: int, last: int, kind: np.ndarray, code: np.ndarray, known: np.ndarray, words: np.ndarray,
     z: np.ndarray, value: np.ndarray,
 ) -> int:  # fmt: skip
-    """Why the gap between the beads at b and r must stay as it is; FREE if it needn't. The strongest reason counts."""
+    """Why the gap between the bead at b and row r must stay as it is; FREE if it needn't. The strongest reason counts.
+
+    r: the next bead, or the tool change at which the travel ends.
+    """
     for g in range(b + 1, r):
         if kind[g] == WALL or kind[g] == TOOL:
             return AT_WALL
-    if known[b] == 0 or known[r] == 0:
+    if known[b] == 0 or (kind[r] == BEAD and known[r] == 0):
         return UNKNOWN
     for g in range(b + 1, r):
         if kind[g] == DWELL:
@@ -253,13 +259,20 @@ def _find(
     b = 0  # row of the last bead; row 0 stands for the one of the window before
     first = 1
     push = 0
+    # The gap's first tool change, if no other wall stands before it, and what is known of the way up to it.
+    to, first_to, last_to, retracted_to = 0, 0, 0, 0
+    walled = False
     retracted = 1 if depth[max(0, tool[0])] > RETRACTED_MM or ints[V_FW] == 1 else 0
     for r in range(1, len(kind)):
         k = kind[r]
         t = max(0, tool[r])
         if k == BEAD:
             if r > b + 1:
-                last = push if push > 0 else r
+                to_tool = to > 0 and _goes_on(first_to, last_to, kind, x, y)
+                if to_tool:
+                    first, last, retracted = first_to, last_to, retracted_to
+                else:
+                    last = push if push > 0 else r
                 length = 0.0
                 speed = 0.0
                 top = max(z[first - 1], z[last - 1])
@@ -276,7 +289,7 @@ def _find(
                 elif ints[V_STARTED] == 0:
                     reason = BEFORE
                 else:
-                    reason = _reason_of(b, r, first, last, kind, code, known, words, z, value)
+                    reason = _reason_of(b, to if to_tool else r, first, last, kind, code, known, words, z, value)
                     if reason == FREE:
                         if ints[V_LAYER] < ints[V_KNOWN_FROM]:
                             reason = HOLE
@@ -292,6 +305,7 @@ def _find(
                 it[T_REASON, n] = reason
                 it[T_LAYER, n] = ints[V_LAYER]
                 it[T_LABEL, n] = label[b]
+                it[T_TO_TOOL, n] = 1 if to_tool else 0
                 ft[T_LENGTH, n] = length
                 ft[T_Z0, n] = z[first - 1]
                 ft[T_Z1, n] = z[last - 1]
@@ -313,7 +327,8 @@ def _find(
                 depth[t] = max(0.0, depth[t] - de[r])
             b = r
             first = r + 1
-            push = 0
+            push = to = 0
+            walled = False
             retracted = 1 if depth[t] > RETRACTED_MM or ints[V_FW] == 1 else 0
         elif k == WIPE or k == RETRACT or k == FW_RETRACT:
             if k == FW_RETRACT:
@@ -329,4 +344,8 @@ def _find(
                 depth[t] = max(0.0, depth[t] - de[r])
             if push == 0:
                 push = r
+        elif k == TOOL and to == 0 and not walled:
+            to, first_to, last_to, retracted_to = r, first, push if push > 0 else r, retracted
+        elif k == WALL:
+            walled = True
     return n
