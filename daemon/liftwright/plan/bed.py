@@ -8,8 +8,8 @@ from liftwright.plan.cells import Cells, Floats, Singles
 from liftwright.plan.raster import Integers, Words
 
 # Numbers that describe one job, in `job`.
-X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE = range(13)
-JOB_SIZE = 13
+X_LOW, Y_LOW, PER_MM, COLUMNS, ROWS, NOZZLE, ONSET, GAIN, PART, DECAY, FILAMENT, PIECE, BESIDE, SURE = range(14)
+JOB_SIZE = 14
 # Numbers that change along the job, in `state`.
 PATH, OPEN, X_END, Y_END, Z_END, CARRIED, RUN_END, LAYER_Z, LAYER_H, LOCAL_H = range(10)
 STALE_LENGTH, STALE_BEADS, RESTARTS, USUAL_WIDTH = range(10, 14)

@@ -19,6 +19,7 @@ from liftwright.plan.bed import (
     RUN_END,
     STALE_BEADS,
     STALE_LENGTH,
+    SURE,
     X_LOW,
     Y_LOW,
     Bed,
@@ -88,7 +89,9 @@ def lay_bead(
     piece, per_mm = job[PIECE], job[PER_MM]
     half = 0.5 * width * per_mm
     window = min(float(sums[S_COVERED]), half * piece * per_mm * SAMPLES)
-    carried = sums[S_FREE] <= job[ONSET] * window or (sums[S_MOST] <= 4 and length_mm > piece)
+    # Where something curls beneath, it decays only if the bead is surely carried.
+    surely = job[SURE] if sums[S_CURL] != 0 else job[ONSET]
+    carried = sums[S_FREE] <= surely * window or (sums[S_MOST] <= 4 and length_mm > piece)
     if carried:
         if sums[S_CURL] != 0:
             settle(
@@ -114,7 +117,7 @@ def lay_bead(
     while b < count:
         share = share_of(bins, b)
         if share <= job[ONSET]:
-            c = int(job[DECAY] * bins[B_CURL, b])
+            c = int(job[DECAY] * bins[B_CURL, b]) if share <= job[SURE] else bins[B_CURL, b]
             if c >= LEAST:
                 bins[B_WRITE, b] = left = c
             if state[RUN_END] > 0.0:

@@ -53,9 +53,12 @@ MARGIN = 2.0  # mm of bed kept around, so that the widest bead lies inside
 STALE_ROOM = 4096  # beads of a stretch that may prove the terrain stale
 MOST_CELLS = 1 << 23  # cells grow until no more are needed: 512 MiB of address space, used only where beads lie
 # What full caution takes off the onset, as a share of it, and off the threshold for curled edges, mm.
-EARLIER_ONSET, LOWER = 0.6, 0.054
+EARLIER_ONSET, LOWER = 0.4, 0.054
+# Between the share up to which a bead is surely carried and the onset nothing decays: on which side of the onset a wall
+# stands is in doubt. What full caution takes off that share, as one of the onset; no plain wall measures the least.
+LESS_SURE, LEAST_SURE = 1.2, 0.16
 # What full caution takes off the clearance above allowances, which stands for the same doubt; not below the least.
-LESS_CLEARANCE, LEAST_CLEARANCE = 0.164, 0.05
+LESS_CLEARANCE, LEAST_CLEARANCE = 0.185, 0.05
 THRESHOLD = 0.03  # mm; what stands less above the nozzle is no obstacle
 LEAST_THRESHOLD = 0.003  # mm; heights are kept as singles, and a bead that lies flush is never an obstacle
 THIN = 0.6  # nozzles; beads thinner than this as a rule point to a wrong filament diameter (common practice, no source)
@@ -123,11 +126,12 @@ class Ground:
         columns, rows = (ceil(length / cell / TILE) * TILE for length in (width, depth))
         tiles = columns * rows // TILE**2
         onset = curl.onset * (1.0 - EARLIER_ONSET * caution)
+        sure = min(onset, max(curl.onset * (1.0 - LESS_SURE * caution), LEAST_SURE))
         words = records(columns * rows)
         job = np.array([
             x_lo - MARGIN, y_lo - MARGIN, 1.0 / cell, columns, rows, nozzle,
             onset, curl.gain, curl.cap / PARTS, curl.decay, pi / 4 * filament**2,
-            BIN_LENGTH * nozzle, GROWS_BESIDE * nozzle,
+            BIN_LENGTH * nozzle, GROWS_BESIDE * nozzle, sure,
         ])  # fmt: skip
         assert job.size == JOB_SIZE
         state = np.zeros(STATE_SIZE)
