@@ -255,7 +255,7 @@ def mode(state: State, name: str, dialect: Dialect) -> Row:
 def tool(state: State, command: Command) -> Iterable[Row]:
     if command.number is None:
         return  # T alone reports the active tool
-    if command.number > LAST_TOOL:
+    if command.number > LAST_TOOL or command.number % 1:
         yield wall(state)
     elif int(command.number) != state.tool:
         state.tool = int(command.number)

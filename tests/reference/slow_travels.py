@@ -139,7 +139,7 @@ def travel_of(gap: list[Row], walk: Walk) -> Travel:
     first, last = active(gap)
     walls = [k for k in inner if gap[k].kind in (WALL, TOOL)]
     before, to_tool = gap[: walls[0] + 1] if walls else [], False
-    if walls and gap[walls[0]].kind == TOOL:
+    if walls and gap[walls[0]].kind == TOOL and gap[walls[0]].tool >= 0:
         a, b = active(before)
         if any(way(gap, k) > 0 for k in range(a, b) if gap[k].kind == TRAVEL):
             first, last, to_tool = a, b, True

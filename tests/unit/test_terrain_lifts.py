@@ -408,6 +408,17 @@ def test_the_way_up_to_a_tool_change_is_lifted_and_ends_where_it_did(behind: lis
     assert gap[change + 1 :] == [*behind, "G1 X72 Y60 Z0.2"]
 
 
+@pytest.mark.parametrize(
+    ("change", "lifted"),
+    [("T1", 1), ("T01", 1), ("T 1", 1), ("t1 ; clips", 1), ("T99", 1), ("T1 F1800", 1), ("T100", 0), ("T1000", 0),
+     ("T-1", 0), ("T1.5", 0), ("T+1", 0), ("T?", 0), ("Tx", 0), ("T-1\nT1", 0), ("M600\nT1", 0), ("T1\nT-1", 1)],
+)  # fmt: skip
+def test_only_a_tool_of_the_machine_is_changed_to(change: str, lifted: int) -> None:
+    """Other numbers than 0 to 99 name macros, or unload (seen in jobs, no source); the proof reads them the same way."""
+    result, _ = run(over_a_wall_to_a_change().replace(b"\nT1\n", f"\n{change}\n".encode()), terrain())
+    assert became(result).get("rewritten", 0) == lifted
+
+
 def test_what_a_bead_about_to_begin_waives_is_an_obstacle_where_the_tool_is_changed_first() -> None:
     """The travel ends on a strip that hangs in the air and curls. The bead that begins there runs along it; behind a
     change of the tool another one begins elsewhere."""

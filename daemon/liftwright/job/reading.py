@@ -88,7 +88,7 @@ from liftwright.kernels import kernel
 
 # Other origins, scales, rotations, meanings of F.
 ORIGIN_G = np.array([43, 50, 51, 52, 54, 55, 56, 57, 58, 59, 68, 95, 96], dtype=np.int64)
-LAST_TOOL = 99  # a T number beyond it names a macro of the machine, not a tool
+LAST_TOOL = 99  # a T number beyond it, or with a fraction, names a macro of the machine, not a tool
 
 
 @kernel
@@ -177,7 +177,7 @@ def _tool(
     value, _, after = read_number(buf, skip_blanks(buf, i))
     if after >= 0:
         tool = int(value)
-        if tool > LAST_TOOL:
+        if tool > LAST_TOOL or tool != value:
             wall(WALL_TOOL, start, sf, si, fc, ic, jc, bc)
         elif tool != si[S_TOOL]:
             si[S_TOOL] = tool

@@ -344,8 +344,8 @@ def _find(
                 depth[t] = max(0.0, depth[t] - de[r])
             if push == 0:
                 push = r
-        elif k == TOOL and to == 0 and not walled:
+        elif k == TOOL and tool[r] >= 0 and to == 0 and not walled:
             to, first_to, last_to, retracted_to = r, first, push if push > 0 else r, retracted
-        elif k == WALL:
+        elif k == WALL or k == TOOL:
             walled = True
     return n
