@@ -10,6 +10,8 @@ from liftwright.proof import Limits, prove
 from property.jobs import Spelling, Step, jobs, spell, spellings
 from property.rewriting import SHAPES, press
 from property.test_fuzz_reader import TOKENS, programs
+from reference.odd_lines import LINES
+from unit.test_terrain_lifts import over_a_wall_to_a_change
 
 shapes = st.sampled_from(SHAPES)
 pytestmark = pytest.mark.hostile
@@ -41,6 +43,24 @@ def test_a_print_with_any_tokens_behind_it_gets_an_answer(tokens: list[bytes], s
 def test_a_print_among_senseless_programs_gets_an_answer(before: bytes, between: bytes, shape: str) -> None:
     """Plausible lines in senseless order around two small prints: reader and proof never disagree."""
     check(before + b"\n" + PRINT + between + b"\n" + PRINT + before + b"\n", shape)
+
+
+CHANGES = [b"T1", b"T0", b"T2", b"T-1", b"T255", b"T1.5", b"T1 F1800", b"T1;x", b"T", b"N5 T1", b"T1*33", b"t01"]
+AROUND = [
+    b"G1 X70 Y60 F9000", b"G1 X70 Y60 Z0.2 F9000", b"G1 X60 Y61", b"G1 Z0.6 F600", b"G1 Z0.2", b"G1 E-1 F1800",
+    b"G1 E1 F1800", b"G1 F3000", b"G1 X30 Y60 Z0.2", b"G10", b"G11", b"G92 E0", b"G91", b"G90", b"G20", b"G21",
+    b"M82", b"G1 X31 E-0.3", b"G3 Z0.6 I1 J0 P1 F9000", b"G2 X70 Y60 I20 J0", b"M106 S9", b"; note", b"G4 P1",
+]  # fmt: skip
+mixed = st.lists(st.sampled_from(AROUND) | st.sampled_from(CHANGES) | st.sampled_from(LINES), max_size=4)
+
+
+@given(mixed, st.sampled_from(CHANGES), mixed, st.sampled_from([b"\n", b"\r\n"]))
+def test_a_tool_change_among_odd_lines_behind_an_obstacle_gets_an_answer(
+    before: list[bytes], change: bytes, behind: list[bytes], eol: bytes
+) -> None:
+    """Lifted up to the change, or left: the proof agrees on which."""
+    job = over_a_wall_to_a_change().replace(b"\nT1\n", b"\n" + b"\n".join([*before, change, *behind]) + b"\n")
+    check(job.replace(b"\n", eol), "terrain")
 
 
 @given(jobs(max_layers=2), spellings(), st.data())
