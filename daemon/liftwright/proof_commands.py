@@ -168,7 +168,7 @@ def g_command(code10: int, mask: int, flags: int, modes: int, s: np.ndarray, r: 
         s[PLANE] = 17
     elif code10 == 180 or code10 == 190:
         s[PLANE] = code10 // 10
-        wall(s, r, True)
+        r[KIND] = WALL  # it moves nothing, but what turns there is no travel of ours
     elif mask & ((1 << 11) | B_P):  # G10 L.. or P..: offsets or temperatures, not a retraction
         if mask & (B_XYZ | B_E | (1 << 11)):
             s[FRAME] = 1

@@ -293,7 +293,7 @@ class Reader:
             self._set(plane=17)
         elif code in (18, 19):
             self._set(plane=int(code))
-            self._wall(line, unknown=True)
+            line.kind = "wall"
         elif set("LP") & set(words):
             if set("XYZEL") & set(words):
                 self._set(frame=True)

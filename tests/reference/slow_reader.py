@@ -215,6 +215,8 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield mode(state, name, dialect)
         if command.words:
             yield wall(state)
+    elif name in ("G18", "G19"):
+        yield state.row("MODE")
     elif name == "M200":
         set_volumetric(state, command)
     elif name == "G28":

@@ -414,7 +414,7 @@ def test_the_way_up_to_a_tool_change_is_lifted_and_ends_where_it_did(behind: lis
      ("T-1", 0), ("T1.5", 0), ("T+1", 0), ("T?", 0), ("Tx", 0), ("T-1\nT1", 0), ("M600\nT1", 0), ("T1\nT-1", 1)],
 )  # fmt: skip
 def test_only_a_tool_of_the_machine_is_changed_to(change: str, lifted: int) -> None:
-    """Other numbers than 0 to 99 name macros, or unload (seen in jobs, no source); the proof reads them the same way."""
+    """Other numbers than 0 to 99 name macros, or unload (seen in jobs, no source); the proof reads them alike."""
     result, _ = run(over_a_wall_to_a_change().replace(b"\nT1\n", f"\n{change}\n".encode()), terrain())
     assert became(result).get("rewritten", 0) == lifted
 

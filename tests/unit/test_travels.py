@@ -176,6 +176,8 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
         ),
         ([RETRACT, "G1 X40 Z0.6 F9000", "G1 X50 Z0.2", "G1 X55 Z0.6", "G1 X60 Z0.2", PRIME], "rises more than once"),
         ([RETRACT, "G18", TRAVEL, "G17", PRIME], "rotated plane"),
+        ([RETRACT, "G19", "G17", TRAVEL, PRIME], "rotated plane"),
+        ([RETRACT, TRAVEL, "G18", "G17", PRIME], "rotated plane"),
         ([PRIME, TRAVEL, RETRACT], "primes before it travels"),
         ([RETRACT, PRIME, TRAVEL], "primes before it travels"),
         (["G11", TRAVEL], "primes before it travels"),

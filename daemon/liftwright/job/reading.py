@@ -48,6 +48,7 @@ from liftwright.job.columns import (
     SET,
     TOOL,
     W_ODD,
+    W_PLANE,
     WALL_BLOCK,
     WALL_HOMING,
     WALL_OTHER,
@@ -147,6 +148,8 @@ def _g_command(
             fc[F_VALUE, r] = s if s >= 0 else (p / 1000 if p >= 0 else 0.0)
     elif 17 <= number <= 19:
         si[S_PLANE] = number - 17
+        if number != 17:
+            add_row(MODE, 255, W_ODD | W_PLANE, start, sf, si, fc, ic, jc, bc)
         return i
     elif number == 94:
         return i
