@@ -61,7 +61,7 @@ class Names:
             (1, _PAUSE_M, IS_WALL),
         ):
             self.codes[row, [10 * number for number in numbers]] = kind
-        for frame in (431, 432, 511, 591, 592, 593, 681, 901, 911):
+        for frame in (431, 432, 511, 591, 592, 593, 681, 901):
             self.codes[0, frame] = IS_FRAME
         self.names = np.zeros((NAME_SLOTS + 1, 2), dtype=np.int64)
         self.room = MOST_NAMES

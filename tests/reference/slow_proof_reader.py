@@ -28,7 +28,7 @@ TEXT_M = {117, 118, 486}
 PAUSE_M = {0, 1, 25, 125, 226, 600, 601, 602}
 FRAME_G = {
     *map(Decimal, (43, 50, 51, 52, 55, 56, 57, 58, 59, 68, 93, 95, 96)),
-    *map(Decimal, ("43.1", "43.2", "51.1", "59.1", "59.2", "59.3", "68.1", "90.1", "91.1")),
+    *map(Decimal, ("43.1", "43.2", "51.1", "59.1", "59.2", "59.3", "68.1", "90.1")),
 }
 NEUTRAL_NAMES = {
     *("SET_VELOCITY_LIMIT", "SET_PRESSURE_ADVANCE", "SET_FAN_SPEED", "SET_HEATER_TEMPERATURE", "SET_PRINT_STATS_INFO"),

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from liftwright.terms import neutral_hashes
-from unit.small_jobs import AFTER, BEFORE, PRIME, RETRACT, TRAVEL, job, reason_of, rules, run, travels_of
+from unit.small_jobs import AFTER, BEFORE, PLAIN_GAP, PRIME, RETRACT, TRAVEL, job, reason_of, rules, run, travels_of
 
 
 def gap(*lines: str, before: list[str] = BEFORE, after: list[str] = AFTER) -> dict[str, Any]:
@@ -367,3 +367,11 @@ def test_a_hole_that_reaches_into_the_next_layer_keeps_that_layer_closed_too():
     free = [round(float(h), 3) for h, k in zip(found.height, found.reason, strict=True) if k == "free"]
     assert 1.0 not in free
     assert 1.2 in free
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_what_says_how_arcs_are_read_anyway_costs_its_own_gap_alone(before):
+    """G91.1: I and J from the start of the arc, as all printer firmware reads them (LinuxCNC documents the command)."""
+    lines = ["G28", "G91.1", *BEFORE] if before else [*BEFORE, "G91.1", "G1 X10 Y10 Z0.2", "G1 X20 Y10 E0.5"]
+    result, _ = run(job(*PLAIN_GAP, before=lines))
+    assert (result.outcome, result.travels["rewritten"]) == ("rewritten", 1)

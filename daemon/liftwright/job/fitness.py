@@ -106,7 +106,7 @@ def _refuse_dialects(found: Survey) -> None:
         raise UnsupportedJob("crowded_line", f"line {line}: {seen}; give it a line of its own", line)
     if state[S_ORIGINS]:
         line = int(state[S_ORIGINS])
-        seen = "sets another origin, scale or meaning of feed (G10 L, G54 and the like)"
+        seen = "sets another origin, scale or meaning of feed or of arcs (G10 L, G54, G90.1 and the like)"
         raise UnsupportedJob("other_origin", f"line {line}: {seen}; save the job without", line)
     if state[S_INVERSE_TIME]:
         raise UnsupportedJob("inverse_time", "G93 counts feed as inverse time; save the job with feed per minute (G94)")

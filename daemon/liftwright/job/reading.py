@@ -89,6 +89,7 @@ from liftwright.kernels import kernel
 
 # Other origins, scales, rotations, meanings of F.
 ORIGIN_G = np.array([43, 50, 51, 52, 54, 55, 56, 57, 58, 59, 68, 95, 96], dtype=np.int64)
+ABSOLUTE_CENTRES = 901  # G90.1: I and J are places; G91.1 says what printer firmware takes for granted (LinuxCNC)
 LAST_TOOL = 99  # a T number beyond it, or with a fraction, names a macro of the machine, not a tool
 
 
@@ -162,7 +163,7 @@ def _g_command(
             si[S_INVERSE_TIME] += 1
         elif tenth == 921:
             _forget_shifts(sf, si, frames)
-        elif among(tenth // 10, ORIGIN_G) or tenth // 10 == 92:
+        elif among(tenth // 10, ORIGIN_G) or tenth // 10 == 92 or tenth == ABSOLUTE_CENTRES:
             si[S_ORIGINS] = si[S_ORIGINS] or si[S_LINE]
         return unknown_command(buf, at, start, neutral, unknown, sf, si, fc, ic, jc, bc)
     end, second = _tail(buf, i, si)
