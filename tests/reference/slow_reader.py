@@ -87,6 +87,7 @@ class State:
     unit: Decimal = Decimal(1)
     feed: Decimal = ZERO
     tool: int = 0
+    plane: int = 17
     volumetric: bool = False
     line: int = 0
 
@@ -215,8 +216,10 @@ def obey(state: State, command: Command, dialect: Dialect) -> Iterable[Row]:
         yield mode(state, name, dialect)
         if command.words:
             yield wall(state)
-    elif name in ("G18", "G19"):
-        yield state.row("MODE")
+    elif name in ("G17", "G18", "G19"):
+        state.plane = int(name[1:])
+        if name != "G17":
+            yield state.row("MODE")
     elif name == "M200":
         set_volumetric(state, command)
     elif name == "G28":
@@ -309,9 +312,9 @@ def move(state: State, command: Command, code: int, dialect: Dialect) -> Iterabl
         if absolute and axis != "E" and axis not in state.lost and not state.in_doubt:
             state.seen.add(axis)
     pushed = state.at["E"] - before["E"]
-    arc = read_arc(state, command, code, before) if code >= 2 else None
+    arc = read_arc(state, command, code, before) if code >= 2 and state.plane == 17 else None
     if code >= 2 and arc is None:
-        state.seen.clear()  # firmwares refuse it and stay where they are
+        state.seen.clear()  # firmwares refuse it and stay where they are, or turn elsewhere
         state.before_tool.clear()
     doubtful = is_doubtful(command) or (code >= 2 and arc is None)
     if doubtful:

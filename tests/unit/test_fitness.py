@@ -149,8 +149,8 @@ HEADERLESS = job(*PLAIN_GAP)
             (
                 job(line, *PLAIN_GAP),
                 "other_origin",
-                "line 5: sets another origin, scale or meaning of feed or of arcs (G10 L, G54, G90.1 and the like); save "
-                "the job without",
+                "line 5: sets another origin, scale or meaning of feed or of arcs (G10 L, G54, G90.1 and the like); "
+                "save the job without",
             )
             for line in ("G54", "G55", "G10 L2 P1 X5", "G43 H1", "G51 X2", "G95", "G92.2", "G92.3", "G90.1")
         ),

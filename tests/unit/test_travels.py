@@ -195,6 +195,9 @@ def test_a_command_that_the_printer_entry_names_is_no_wall():
         ([RETRACT, "G3 X20 Y10 Z0.2 I5 J0 F9000", TRAVEL, PRIME], "arc"),
         ([RETRACT, "G92 X0", "G1 X40 F9000", "G92 X60", PRIME], "shifted position"),
         ([RETRACT, "G92 Z5", TRAVEL, PRIME], "shifted position"),
+        ([RETRACT, "G92 Z0.2", TRAVEL, PRIME], "shifted position"),  # no shift as it stands, but one in a lift
+        ([RETRACT, "G92 X20 Y10", TRAVEL, PRIME], "free"),
+        ([RETRACT, "G18", "G2 X60 Y10 I20 K0 F9000", "G17", PRIME], "wall"),
     ],
 )
 def test_each_reason_to_leave_a_gap_alone(lines, reason):

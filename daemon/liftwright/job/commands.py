@@ -122,9 +122,10 @@ def _tail(buf: np.ndarray, i: int, si: np.ndarray) -> tuple[int, bool]:
 
 @kernel
 def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames: np.ndarray) -> tuple[int, bool]:
-    """G92: (where its words end, whether an axis was shifted). Unnamed axes keep their value."""
+    """G92: (where its words end, whether an axis was shifted, or would be in the middle of a lift). Unnamed axes keep
+    their value."""
     named = False
-    shifted = False
+    shifted = height = False
     while True:
         i = skip_blanks(buf, i)
         c = upper(buf[i])
@@ -145,6 +146,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
         elif 88 <= c <= 90:
             slot = c - 88
             named = True
+            height = height or c == 90
             # Rounded before it is compared: 0.653 inches again is no shift, though the product has noise.
             shift = np.rint((sf[S_X + slot] - value * sf[S_SCALE]) * 1e9) / 1e9
             if not si[S_KNOWN] & (1 << slot):
@@ -164,7 +166,7 @@ def set_position(buf: np.ndarray, i: int, sf: np.ndarray, si: np.ndarray, frames
         si[S_BARE_G92] = si[S_BARE_G92] or si[S_LINE]
     if shifted:
         add_frame(sf, si, frames)
-    return i, shifted
+    return i, shifted or height
 
 
 @kernel

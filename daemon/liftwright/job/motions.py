@@ -261,10 +261,10 @@ def read_motion(
     way = sf[S_X] != x0 or sf[S_Y] != y0
     if code >= 2:
         cx, cy, sweep = arc_of(x0, y0, sf[S_X], sf[S_Y], code == 2, off_i, off_j, radius, words)
-        if sweep == 0.0:
+        if sweep == 0.0 or si[S_PLANE] != 0:
             words |= W_ODD
             doubtful = 1
-            si[S_KNOWN] = 0  # firmware refuses such an arc, so nobody knows where the nozzle is
+            si[S_KNOWN] = 0  # firmware refuses such an arc, or turns elsewhere: nobody knows where the nozzle is
         else:
             arc = si[S_ARCS]
             ac[A_CX, arc] = cx
