@@ -11,7 +11,7 @@ from property.jobs import Spelling, Step, jobs, spell, spellings
 from property.rewriting import SHAPES, press
 from property.test_fuzz_reader import TOKENS, programs
 from reference.odd_lines import LINES
-from unit.test_terrain_lifts import over_a_wall_to_a_change
+from unit.test_terrain_lifts import BACK, OUT, H, closed, over_a_wall_to_a_change, start
 
 shapes = st.sampled_from(SHAPES)
 pytestmark = pytest.mark.hostile
@@ -61,6 +61,40 @@ def test_a_tool_change_among_odd_lines_behind_an_obstacle_gets_an_answer(
     """Lifted up to the change, or left: the proof agrees on which."""
     job = over_a_wall_to_a_change().replace(b"\nT1\n", b"\n" + b"\n".join([*before, change, *behind]) + b"\n")
     check(job.replace(b"\n", eol), "terrain")
+
+
+def stakes() -> list[bytes]:
+    """Five layers of three walls, with a travel of two pieces across them behind each: lines of a job."""
+    pen = start()
+    for layer in range(1, 6):
+        for x in (40, 50, 60):
+            pen.travel(x, 50, round(layer * H, 3)).bead((x, 70))
+            pen.lines += [OUT, f"G1 X20 Y{55 + layer} F9000", f"G1 X70 Y{56 + layer}", BACK]
+            pen.at = (70, 56 + layer)
+            pen.lines.append("G1 F1200")
+            pen.bead((74, 56 + layer))
+    return closed(pen).split(b"\n")
+
+
+STAKES = stakes()
+DIRT = [
+    b"T1", b"T0", b"T1000", b"T-1", b"G91.1", b"G90.1", b"G17", b"G18", b"G19", b"M83", b"M82", b"G91", b"G90", b"G92 X0",
+    b"G92 Z1", b"G92 Z0.6", b"M220 S50", b"M221 S90", b"M200 D1.75", b"G10", b"G11", b"G53", b"M600", b"G28 X", b"G20",
+    b"G21", b"M808 L2", b"SAVE_GCODE_STATE NAME=a", b"RESTORE_GCODE_STATE NAME=a", b"G61", b"G60 S0", b"M84", b"G12",
+    b"G27", b"G34", b"G38.2 Z1", b"G5 X1 Y1 I1 J1 P1 Q1", b"M42 P1", b"M605 S1",
+]  # fmt: skip
+strewn = st.lists(
+    st.tuples(st.integers(0, len(STAKES) - 3), st.sampled_from(DIRT) | st.sampled_from(LINES)), min_size=1, max_size=4
+)
+
+
+@given(strewn, shapes)
+def test_a_print_with_odd_lines_strewn_in_gets_an_answer(strewn: list[tuple[int, bytes]], shape: str) -> None:
+    """What one line does to all that follows, modes, origins, tools and certainty, reader and proof take alike."""
+    lines = list(STAKES)
+    for at, line in strewn:
+        lines.insert(at, line)
+    check(b"\n".join(lines), shape)
 
 
 @given(jobs(max_layers=2), spellings(), st.data())

@@ -39,6 +39,7 @@ NEUTRAL_M = frozenset(
 LIMITS = frozenset({"M201", "M203", "M204", "M205", "M220", "M221", "SET_VELOCITY_LIMIT"})
 LABELS = frozenset({"M486", "EXCLUDE_OBJECT_START", "EXCLUDE_OBJECT_END"})
 LAST_TOOL = 99  # a T number beyond it names a macro of the machine
+NO_TOOL = -(2**30)  # what it leaves active is not known
 
 
 @dataclass(frozen=True)
@@ -261,6 +262,7 @@ def tool(state: State, command: Command) -> Iterable[Row]:
     if command.number is None:
         return  # T alone reports the active tool
     if command.number > LAST_TOOL or command.number % 1:
+        state.tool = NO_TOOL
         yield wall(state)
     elif int(command.number) != state.tool:
         state.tool = int(command.number)

@@ -137,6 +137,15 @@ def test_but_only_where_it_is_certain_and_there_is_a_way(before, reason):
     assert reason_of(RETRACT, *before, "T1", "G1 X60 Y10 Z0.2 F9000", PRIME) == reason
 
 
+@pytest.mark.parametrize("macro", ["T1000", "T255", "T1.5"])
+def test_behind_a_macro_of_that_kind_any_tool_named_is_a_change(macro):
+    """Nobody knows which one it has left active; `T0` alone would change nothing."""
+    again = [*BEFORE, macro, "G1 X10 Y10 Z0.2 F6000", "G1 X20 Y10 E0.5 F1200"]
+    assert reason_of(RETRACT, "T0", TRAVEL, PRIME, before=again) == "wall"
+    assert run(job(RETRACT, "T0", TRAVEL, PRIME, before=again))[0].outcome == "unchanged"
+    assert reason_of(RETRACT, "T0", TRAVEL, PRIME) == "free"
+
+
 def test_fixed_shapes_leave_a_gap_in_which_the_tool_is_changed():
     lines = [RETRACT, TRAVEL, "T1", "G1 X61 Y10 Z0.2 F9000", PRIME]
     for shape in ("square", "triangle", "sawtooth", "trapezoid"):

@@ -91,6 +91,7 @@ from liftwright.kernels import kernel
 ORIGIN_G = np.array([43, 50, 51, 52, 54, 55, 56, 57, 58, 59, 68, 95, 96], dtype=np.int64)
 ABSOLUTE_CENTRES = 901  # G90.1: I and J are places; G91.1 says what printer firmware takes for granted (LinuxCNC)
 LAST_TOOL = 99  # a T number beyond it, or with a fraction, names a macro of the machine, not a tool
+NO_TOOL = -(1 << 30)  # which tool such a macro has left active, nobody knows: whichever is named next is a change
 
 
 @kernel
@@ -182,6 +183,7 @@ def _tool(
     if after >= 0:
         tool = int(value)
         if tool > LAST_TOOL or tool != value:
+            si[S_TOOL] = NO_TOOL
             wall(WALL_TOOL, start, sf, si, fc, ic, jc, bc)
         elif tool != si[S_TOOL]:
             si[S_TOOL] = tool
