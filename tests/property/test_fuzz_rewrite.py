@@ -79,9 +79,9 @@ def stakes() -> list[bytes]:
 STAKES = stakes()
 DIRT = [
     b"T1", b"T0", b"T1000", b"T-1", b"G91.1", b"G90.1", b"G17", b"G18", b"G19", b"M83", b"M82", b"G91", b"G90",
-    b"G92 X0", b"G92 Z1", b"G92 Z0.6", b"M220 S50", b"M221 S90", b"M200 D1.75", b"G10", b"G11", b"G53", b"M600", b"G28 X", b"G20",
-    b"G21", b"M808 L2", b"SAVE_GCODE_STATE NAME=a", b"RESTORE_GCODE_STATE NAME=a", b"G61", b"G60 S0", b"M84", b"G12",
-    b"G27", b"G34", b"G38.2 Z1", b"G5 X1 Y1 I1 J1 P1 Q1", b"M42 P1", b"M605 S1",
+    b"G92 X0", b"G92 Z1", b"G92 Z0.6", b"M220 S50", b"M221 S90", b"M200 D1.75", b"G10", b"G11", b"G53", b"M600",
+    b"G28 X", b"G20", b"G21", b"M808 L2", b"SAVE_GCODE_STATE NAME=a", b"RESTORE_GCODE_STATE NAME=a", b"G61",
+    b"G60 S0", b"M84", b"G12", b"G27", b"G34", b"G38.2 Z1", b"G5 X1 Y1 I1 J1 P1 Q1", b"M42 P1", b"M605 S1",
 ]  # fmt: skip
 strewn = st.lists(
     st.tuples(st.integers(0, len(STAKES) - 3), st.sampled_from(DIRT) | st.sampled_from(LINES)), min_size=1, max_size=4
