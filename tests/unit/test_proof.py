@@ -346,19 +346,19 @@ def test_the_way_up_to_a_tool_change_may_be_lifted() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "promise"),
+    ("old", "new"),
     [
-        (b"G1 X55 Y50 Z0.2 F6000\n", b"G1 X53 Y50 Z0.5 F6000\nG1 X55 Y50 Z0.2\n", 3),  # a lift behind it
-        (b"G1 X50 Y50 Z0.2\nM106 S255\nT1\n", b"G1 X50 Y50 Z0.4\nM106 S255\nT1\n", 3),  # too high
-        (b"Z0.6 F9000\nG1 X50 Y50 Z0.2\n", b"Z0.6 F9000\nG1 X50 Y50 Z0.2 F3000\n", 3),  # another feed
-        (b"T1\n", b"T2\n", 3),
-        (b"M106 S255\nT1\n", b"T1\nM106 S255\n", 3),
+        (b"G1 X55 Y50 Z0.2 F6000\n", b"G1 X53 Y50 Z0.5 F6000\nG1 X55 Y50 Z0.2\n"),  # a lift behind it
+        (b"G1 X50 Y50 Z0.2\nM106 S255\nT1\n", b"G1 X50 Y50 Z0.4\nM106 S255\nT1\n"),  # too high
+        (b"Z0.6 F9000\nG1 X50 Y50 Z0.2\n", b"Z0.6 F9000\nG1 X50 Y50 Z0.2 F3000\n"),  # another feed
+        (b"T1\n", b"T2\n"),
+        (b"M106 S255\nT1\n", b"T1\nM106 S255\n"),
     ],
 )
-def test_at_a_tool_change_everything_is_as_the_job_had_it(old: bytes, new: bytes, promise: int) -> None:
+def test_at_a_tool_change_everything_is_as_the_job_had_it(old: bytes, new: bytes) -> None:
     """Place, height and feed, in all three axes; and what stands behind it is not touched."""
     proof = judge(PARK, stamped(lifted_before_the_change(old, new)))
-    assert promise in {violation.promise for violation in proof.violations}, proof
+    assert 3 in {violation.promise for violation in proof.violations}, proof
 
 
 @pytest.mark.parametrize("line", [b"PARK_HEAD\n", b"G4 P200\n", b"T255\n", b"M600\n"])

@@ -84,7 +84,8 @@ class Moves:
     """One window of a job as columns of equal length; the move of row i goes from row i - 1 to row i.
 
     x y z: bed coordinates after the row, mm. de: filament pushed, mm. f: modal feed as the file writes it, units/min.
-    value: seconds of a dwell, number of a LIMIT. line: 1-based. start, end: byte span of the line in `Window.buf`.
+    value: seconds of a dwell, number of a LIMIT, 1 for a G92 that no lift may enclose. line: 1-based. start, end: byte
+    span of the line in `Window.buf`.
     known: 1 where X, Y and Z are certain. arc: row of `arcs` or -1. frame: row of `frames`.
     """
 

@@ -259,9 +259,8 @@ def _find(
     b = 0  # row of the last bead; row 0 stands for the one of the window before
     first = 1
     push = 0
-    # The gap's first tool change, if no other wall stands before it, and what is known of the way up to it.
+    # The gap's first tool change, -1 if another wall stands before it, and what is known of the way up to it.
     to, first_to, last_to, retracted_to = 0, 0, 0, 0
-    walled = False
     retracted = 1 if depth[max(0, tool[0])] > RETRACTED_MM or ints[V_FW] == 1 else 0
     for r in range(1, len(kind)):
         k = kind[r]
@@ -328,7 +327,6 @@ def _find(
             b = r
             first = r + 1
             push = to = 0
-            walled = False
             retracted = 1 if depth[t] > RETRACTED_MM or ints[V_FW] == 1 else 0
         elif k == WIPE or k == RETRACT or k == FW_RETRACT:
             if k == FW_RETRACT:
@@ -344,8 +342,7 @@ def _find(
                 depth[t] = max(0.0, depth[t] - de[r])
             if push == 0:
                 push = r
-        elif k == TOOL and tool[r] >= 0 and to == 0 and not walled:
-            to, first_to, last_to, retracted_to = r, first, push if push > 0 else r, retracted
-        elif k == WALL or k == TOOL:
-            walled = True
+        elif (k == WALL or k == TOOL) and to == 0:
+            to = r if k == TOOL and tool[r] >= 0 else -1
+            first_to, last_to, retracted_to = first, push if push > 0 else r, retracted
     return n
